@@ -1,0 +1,32 @@
+//! From a sound clip at a mud pump's fluid-end module to a verdict against that module's own good runs.
+//!
+//! A sound flows through the modules in this order, and each uses only those before it:
+//!
+//! | module | does |
+//! | --- | --- |
+//! | [`clip`] | read any recording into samples with units, calibrate, judge quality |
+//! | [`capture`] | sound devices (feature `capture`) |
+//! | [`stroke`] | stroke rate, phase along the clip, marks |
+//! | [`map`] | short-time spectra, bands, stroke map |
+//! | [`baseline`] | known-good maps to a model with its nuisance directions and spread |
+//! | [`score`] | departure, place, pattern, reading, which module |
+//! | [`pump`] | pump data and arithmetic |
+//! | [`sample`] | the made-up pump room that makes demo and trial clips |
+//! | [`report`] | pictures and the note |
+//! | [`cli`] | one file a command |
+//!
+//! Small shared ground: [`units`], [`robust`], [`spectrum`].
+
+pub mod baseline;
+pub mod capture;
+pub mod cli;
+pub mod clip;
+pub mod map;
+pub mod pump;
+pub mod report;
+pub mod robust;
+pub mod sample;
+pub mod score;
+pub mod spectrum;
+pub mod stroke;
+pub mod units;

@@ -1,0 +1,4 @@
+//! Departure, place, pattern, reading in words, which module.
+
+mod verdict;
+pub use verdict::{Angle, ChangeMaps, ClipVerdict, Half, Pattern, State};

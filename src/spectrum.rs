@@ -1,0 +1,1 @@
+//! Windows, short-time spectra, decibels, frequency weightings and fractional-octave bands.
