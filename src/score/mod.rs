@@ -1,4 +1,11 @@
 //! Departure, place, pattern, reading in words, which module.
 
+pub mod bank;
+mod compare;
+mod limit;
+mod scorer;
 mod verdict;
+pub use compare::{Comparison, Item, Judged, PumpShape, Spot, cleaned, compare};
+pub use limit::{Combined, Limit};
+pub use scorer::{Best, Direction, Scorer};
 pub use verdict::{Angle, ChangeMaps, ClipVerdict, Half, Pattern, State};
