@@ -199,7 +199,7 @@ fn main() {
                         let j = j.as_ref().unwrap();
                         let s = &result.spots[j.spot];
                         let f = j.combined.family;
-                        let what = s.scorer.families.get(f).map_or("omnibus".into(), |f| format!("{:?}", f.pattern));
+                        let what = s.scorer.bank.families.get(f).map_or("omnibus".into(), |f| format!("{:?}", f.pattern));
                         family_of_false.push(format!("{what} {d:.2} agree {:.2}", j.agreement));
                     }
                 } else if let Some(n) = name.strip_prefix("fault:") {

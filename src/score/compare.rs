@@ -10,7 +10,11 @@ use crate::baseline::{
 };
 use crate::map::{Analysis, N_ANGLE, N_FINE, Take};
 use crate::score::limit::{Combined, Limit};
-use crate::score::{Best, Direction, Scorer};
+use crate::score::scorer::{Bank, Raw};
+use crate::score::{Best, Scorer};
+
+/// Folds of the leave-out; with more rounds than this each fold leaves out several.
+const MOST_FOLDS: usize = 12;
 
 /// One analysed clip and what is known of it.
 #[derive(Debug, Clone)]
@@ -116,7 +120,7 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
     }
     let rounds = round_ids(goods);
     let with_pressure = goods.iter().chain(nows).all(|i| i.pressure.is_some_and(|p| p > 0.0));
-    let models: Vec<(Option<u32>, Vec<usize>, Alignment, Model)> = by_module
+    let models: Vec<Prepared> = by_module
         .into_par_iter()
         .map(|(module, members)| {
             let n_usable =
@@ -138,32 +142,26 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
                 })
                 .collect();
             let model = Model::fit(&clips, n_usable);
-            (module, members, alignment, model)
+            Prepared { module, goods: members, alignment, clips, model }
         })
         .collect();
-    let directions: Vec<Vec<Direction>> = models
-        .iter()
-        .map(|(_, members, _, model)| {
-            members
-                .iter()
-                .zip(&model.residuals)
-                .map(|(&i, r)| Direction { residual: r.clone(), round: rounds[i] })
-                .collect()
-        })
-        .collect();
-    let all_absolute = models.iter().all(|m| m.2.absolute);
-    let spots: Vec<Spot> = models
+    let all_absolute = models.iter().all(|m| m.alignment.absolute);
+    let left_out = left_out(&models, &rounds, all_absolute, &edges);
+    let directions: Vec<&[Vec<f64>]> = models.iter().map(|m| m.model.residuals.as_slice()).collect();
+    let banks: Vec<Bank> = (0..models.len())
         .into_par_iter()
-        .enumerate()
-        .map(|(k, (module, goods, alignment, model))| {
-            let others: Vec<Direction> = if all_absolute {
-                directions.iter().enumerate().filter(|(j, _)| *j != k).flat_map(|(_, d)| d.clone()).collect()
-            } else {
-                Vec::new()
-            };
-            let own: Vec<usize> = goods.iter().map(|&i| rounds[i]).collect();
-            let scorer = Scorer::new(&model, &own, &others, &edges, model.n_usable);
-            Spot { module, goods, model, scorer, alignment }
+        .map(|k| Bank::new(&models[k].model, gathered(&directions, k, all_absolute), &edges, models[k].model.n_usable))
+        .collect();
+    let spots: Vec<Spot> = models
+        .into_iter()
+        .zip(banks)
+        .zip(left_out)
+        .map(|((p, bank), raws)| Spot {
+            module: p.module,
+            goods: p.goods,
+            model: p.model,
+            scorer: Scorer::new(bank, &raws),
+            alignment: p.alignment,
         })
         .collect();
     let healthy: Vec<&[Best]> = spots.iter().flat_map(|s| s.scorer.healthy.iter().map(Vec::as_slice)).collect();
@@ -176,6 +174,79 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
         })
         .collect();
     Comparison { spots, judged, limit }
+}
+
+/// One spot before its filters.
+struct Prepared {
+    module: Option<u32>,
+    goods: Vec<usize>,
+    alignment: Alignment,
+    clips: Vec<GoodClip>,
+    model: Model,
+}
+
+/// Nuisance directions for spot `k`: its own healthy residuals, then the other spots' if they share the crank's angle.
+fn gathered(residuals: &[&[Vec<f64>]], k: usize, share: bool) -> Vec<Vec<f64>> {
+    let mut out = residuals[k].to_vec();
+    if share {
+        out.extend(residuals.iter().enumerate().filter(|(j, _)| *j != k).flat_map(|(_, r)| r.iter().cloned()));
+    }
+    out
+}
+
+/// Every good clip scored by filters that have not seen its round, per spot in the order of its good clips.
+fn left_out(models: &[Prepared], rounds: &[usize], share: bool, edges_hz: &[f64]) -> Vec<Vec<Raw>> {
+    let mut names: Vec<usize> = models.iter().flat_map(|m| m.goods.iter().map(|&i| rounds[i])).collect();
+    names.sort_unstable();
+    names.dedup();
+    let folds = names.len().min(MOST_FOLDS);
+    let fold_of = |i: usize| names.binary_search(&rounds[i]).unwrap_or(0) % folds;
+    let by_fold: Vec<Vec<Vec<(usize, Raw)>>> = (0..folds)
+        .into_par_iter()
+        .map(|fold| {
+            let fitted: Vec<Model> = models
+                .iter()
+                .map(|m| {
+                    let kept: Vec<GoodClip> = m
+                        .goods
+                        .iter()
+                        .zip(&m.clips)
+                        .filter(|(i, _)| fold_of(**i) != fold)
+                        .map(|(_, c)| c.clone())
+                        .collect();
+                    Model::fit(&kept, m.model.n_usable)
+                })
+                .collect();
+            let residuals: Vec<&[Vec<f64>]> = fitted.iter().map(|m| m.residuals.as_slice()).collect();
+            models
+                .iter()
+                .enumerate()
+                .map(|(k, m)| {
+                    let bank = Bank::new(&fitted[k], gathered(&residuals, k, share), edges_hz, m.model.n_usable);
+                    m.goods
+                        .iter()
+                        .zip(&m.clips)
+                        .enumerate()
+                        .filter(|(_, (i, _))| fold_of(**i) == fold)
+                        .map(|(at, (_, c))| (at, bank.raw(&residual_of(&fitted[k], &c.level_db, &c.point))))
+                        .collect()
+                })
+                .collect()
+        })
+        .collect();
+    (0..models.len())
+        .map(|k| {
+            let mut raws: Vec<(usize, Raw)> = by_fold.iter().flat_map(|f| f[k].clone()).collect();
+            raws.sort_by_key(|r| r.0);
+            raws.into_iter().map(|r| r.1).collect()
+        })
+        .collect()
+}
+
+/// Residual of a clip in units of one run's scatter.
+fn residual_of(model: &Model, level_db: &[f64], point: &[f64]) -> Vec<f64> {
+    let (expected, factor) = model.predict(point);
+    level_db.iter().zip(&expected).map(|(y, e)| (y - e) / factor).collect()
 }
 
 fn round_ids(items: &[Item]) -> Vec<usize> {
@@ -215,8 +286,7 @@ fn judge(
         .max_by(|a, b| a.2.total_cmp(&b.2))?;
     let take = &item.analysis.takes[take_index];
     let level_db = turned_db(&take.map, shift);
-    let (expected, factor) = spot.model.predict(&point(item, take, with_pressure));
-    let residual: Vec<f64> = level_db.iter().zip(&expected).map(|(y, e)| (y - e) / factor).collect();
+    let residual = residual_of(&spot.model, &level_db, &point(item, take, with_pressure));
     let best = spot.scorer.score(&residual);
     let combined = limit.combine(&best);
     Some(Judged { spot: index, take: take_index, level_db, residual, best, combined, agreement })

@@ -7,5 +7,5 @@ mod scorer;
 mod verdict;
 pub use compare::{Comparison, Item, Judged, PumpShape, Spot, cleaned, compare};
 pub use limit::{Combined, Limit};
-pub use scorer::{Best, Direction, Scorer};
+pub use scorer::{Bank, Best, Raw, Scorer};
 pub use verdict::{Angle, ChangeMaps, ClipVerdict, Half, Pattern, State};
