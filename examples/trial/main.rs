@@ -32,6 +32,9 @@ struct Args {
     /// Only the faulty module's clip of a faulty round.
     #[arg(long)]
     lean: bool,
+    /// A line a condition.
+    #[arg(long)]
+    brief: bool,
     /// Give the console reading as a hint.
     #[arg(long)]
     hint: bool,
@@ -171,6 +174,7 @@ fn main() {
             continue;
         }
         let mut healthy: Vec<f64> = Vec::new();
+        let mut alone: std::collections::BTreeMap<String, Vec<f64>> = std::collections::BTreeMap::new();
         let mut by_fault: std::collections::BTreeMap<String, Vec<f64>> = std::collections::BTreeMap::new();
         let mut spm_errors: Vec<f64> = Vec::new();
         let mut unlocked = 0;
@@ -193,6 +197,12 @@ fn main() {
             for (i, j) in cell.nows.iter().zip(&result.judged) {
                 let name = i.file.split('|').next().unwrap();
                 let d = j.as_ref().map_or(0.0, |j| j.combined.departure);
+                if let Some(j) = j {
+                    let key: String = if name == "healthy" { name.into() } else { format!("HISS {}", name.split(' ').nth(1).unwrap()) };
+                    if name == "healthy" || ["suction", "discharge", "piston"].iter().any(|k| name.contains(k)) {
+                        alone.entry(key).or_default().push(j.best[0].score);
+                    }
+                }
                 if name == "healthy" {
                     healthy.push(d);
                     if d > 1.0 {
@@ -230,6 +240,18 @@ fn main() {
             started.elapsed().as_secs_f64()
         );
         println!("   false: {family_of_false:?}");
+        let line: Vec<String> =
+            alone.iter().filter(|(n, _)| *n != "healthy").map(|(n, d)| format!("{n}: {:.3}", auc(&alone["healthy"], d))).collect();
+        println!("   hiss family alone: {}", line.join("  "));
+        if args.brief {
+            let line: Vec<String> = by_fault
+                .iter()
+                .filter(|(n, _)| n.starts_with("HISS") || n.ends_with("-6") || n.ends_with(" 10") || n.starts_with("miss"))
+                .map(|(n, d)| format!("{n}: {:.3}/{:.0}%", auc(&healthy, d), 100.0 * d.iter().filter(|&&d| d > 1.0).count() as f64 / d.len() as f64))
+                .collect();
+            println!("   {}", line.join("  "));
+            continue;
+        }
         for (name, d) in &by_fault {
             let found = d.iter().filter(|&&d| d > 1.0).count();
             println!(

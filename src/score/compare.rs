@@ -155,13 +155,16 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
     let spots: Vec<Spot> = models
         .into_iter()
         .zip(banks)
-        .zip(left_out)
-        .map(|((p, bank), raws)| Spot {
-            module: p.module,
-            goods: p.goods,
-            model: p.model,
-            scorer: Scorer::new(bank, &raws),
-            alignment: p.alignment,
+        .enumerate()
+        .map(|(k, (p, bank))| {
+            let others: Vec<&Raw> = left_out
+                .iter()
+                .enumerate()
+                .filter(|(j, _)| *j != k && all_absolute)
+                .flat_map(|(_, raws)| raws)
+                .collect();
+            let scorer = Scorer::new(bank, &left_out[k], &others);
+            Spot { module: p.module, goods: p.goods, model: p.model, scorer, alignment: p.alignment }
         })
         .collect();
     let healthy: Vec<&[Best]> = spots.iter().flat_map(|s| s.scorer.healthy.iter().map(Vec::as_slice)).collect();

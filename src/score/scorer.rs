@@ -1,10 +1,14 @@
 //! Scores of one spot's clips against its model: every filter, each on its own healthy scale.
 
 use crate::baseline::Model;
+use crate::map::N_ANGLE;
+use crate::score::cleaned;
 use crate::score::bank::{Family, Whitener, families};
 
 /// Clips that the family's mean square counts for against a filter's own.
-const PRIOR_CLIPS: f64 = 8.0;
+const PRIOR_CLIPS: f64 = 4.0;
+/// Weight of another module's healthy score against a clip's own.
+const OTHERS_WEIGHT: f64 = 0.5;
 /// Directions taken from healthy residuals, at most.
 const MOST_DIRECTIONS: usize = 32;
 
@@ -76,6 +80,26 @@ fn solve(gram: &[Vec<f64>], g: &[f64], ridge: f64) -> Vec<f64> {
     y
 }
 
+/// A healthy residual as a smooth direction: less its bands' offset and floor, averaged over neighbouring cells.
+fn smooth(model: &Model, residual: &[f64]) -> Vec<f64> {
+    let clean = cleaned(model, residual);
+    let mut across = vec![0.0; clean.len()];
+    for b in 0..model.n_usable {
+        for a in 0..N_ANGLE {
+            let at = |d: usize| clean[b * N_ANGLE + (a + N_ANGLE + d - 1) % N_ANGLE];
+            across[b * N_ANGLE + a] = 0.25 * at(0) + 0.5 * at(1) + 0.25 * at(2);
+        }
+    }
+    let mut out = vec![0.0; clean.len()];
+    for b in 0..model.n_usable {
+        let (lo, hi) = (b.saturating_sub(2), (b + 3).min(model.n_usable));
+        for a in 0..N_ANGLE {
+            out[b * N_ANGLE + a] = (lo..hi).map(|k| across[k * N_ANGLE + a]).sum::<f64>() / (hi - lo) as f64;
+        }
+    }
+    out
+}
+
 fn dot(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(x, y)| x * y).sum()
 }
@@ -91,6 +115,7 @@ impl Bank {
         let white = Whitener::new(model, n_band);
         let families = families(model, edges_hz, n_band);
         directions.truncate(MOST_DIRECTIONS);
+        directions = directions.iter().map(|d| smooth(model, d)).collect();
         let whitened: Vec<Vec<f64>> = directions.iter().map(|d| white.apply(d)).collect();
         let gram: Vec<Vec<f64>> =
             directions.iter().map(|d| whitened.iter().map(|w| dot(d, w)).collect()).collect();
@@ -143,30 +168,48 @@ impl Bank {
 impl Scorer {
     /// Puts each filter on its healthy scale.
     ///
+    /// # Formula
+    /// `scale^2 = (K pool + sum own z^2 + w sum others' z^2) / (K + n + w m)`: a filter's own healthy scores, those of the same
+    /// filter at the other modules (same crank angle, so same events under it), and the family's mean square.
+    ///
     /// # Arguments
     /// - `bank`: filters of the model of all good clips.
     /// - `left_out`: each good clip scored by a bank that has not seen it.
+    /// - `others`: the same for the other modules, if they share the crank's angle.
     #[must_use]
-    pub fn new(bank: Bank, left_out: &[Raw]) -> Self {
+    pub fn new(bank: Bank, left_out: &[Raw], others: &[&Raw]) -> Self {
         let n = left_out.len() as f64;
         let mean = left_out.iter().map(|r| r.log_energy).sum::<f64>() / n;
         let var = left_out.iter().map(|r| (r.log_energy - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
         let energy = (mean, (0.5 * var + 0.5 * 0.04).sqrt());
         let mut healthy = vec![Vec::new(); left_out.len()];
         let mut scales = Vec::new();
+        let weight = OTHERS_WEIGHT * others.len() as f64;
         for f in 0..bank.families.len() {
             let t = bank.families[f].len();
-            let squares: Vec<f64> = (0..t).map(|t| left_out.iter().map(|r| r.families[f][t].powi(2)).sum()).collect();
-            let pool = squares.iter().sum::<f64>() / (t as f64 * n);
-            let scale = |sum: f64, n: f64| ((PRIOR_CLIPS * pool + sum) / (PRIOR_CLIPS + n)).max(1e-6).sqrt();
+            let sum_over = |raws: &mut dyn Iterator<Item = &Raw>| {
+                let mut sums = vec![0.0; t];
+                for r in raws {
+                    for (s, z) in sums.iter_mut().zip(&r.families[f]) {
+                        *s += z * z;
+                    }
+                }
+                sums
+            };
+            let own = sum_over(&mut left_out.iter());
+            let beside = sum_over(&mut others.iter().copied());
+            let pool = own.iter().sum::<f64>() / (t as f64 * n);
+            let scale = |own: f64, n: f64, beside: f64| {
+                ((PRIOR_CLIPS * pool + own + OTHERS_WEIGHT * beside) / (PRIOR_CLIPS + n + weight)).max(1e-6).sqrt()
+            };
             for (raw, healthy) in left_out.iter().zip(&mut healthy) {
-                let own = raw.families[f]
+                let scores = raw.families[f]
                     .iter()
-                    .zip(&squares)
-                    .map(|(z, q)| z / scale(q - z * z, n - 1.0));
-                healthy.push(highest(own));
+                    .zip(own.iter().zip(&beside))
+                    .map(|(z, (q, b))| z / scale(q - z * z, n - 1.0, *b));
+                healthy.push(highest(scores));
             }
-            scales.push(squares.iter().map(|&s| scale(s, n)).collect());
+            scales.push(own.iter().zip(&beside).map(|(&q, &b)| scale(q, n, b)).collect());
         }
         for (raw, healthy) in left_out.iter().zip(&mut healthy) {
             healthy.push(Best { score: (raw.log_energy - energy.0) / energy.1, filter: 0 });
