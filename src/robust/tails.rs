@@ -179,8 +179,7 @@ pub fn fit_gumbel(values: &[f64]) -> Option<GumbelFit> {
     sorted.sort_unstable_by(f64::total_cmp);
     let mean = sorted.iter().sum::<f64>() / n as f64;
     // Written about the mean, so that a large common offset costs no digits.
-    let b1 =
-        sorted.iter().enumerate().map(|(i, x)| (x - mean) * i as f64 / (n - 1) as f64).sum::<f64>() / n as f64;
+    let b1 = sorted.iter().enumerate().map(|(i, x)| (x - mean) * i as f64 / (n - 1) as f64).sum::<f64>() / n as f64;
     let scale = 2.0 * b1 / std::f64::consts::LN_2;
     (scale > 0.0).then(|| GumbelFit { location: mean - EULER_GAMMA * scale, scale })
 }

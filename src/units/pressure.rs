@@ -164,8 +164,8 @@ pub fn parse_pressure(text: &str) -> Result<Pressure, PressureError> {
     if unit.is_empty() {
         return Ok(Pressure::NoUnit { value });
     }
-    let unit = PressureUnit::parse(unit)
-        .ok_or_else(|| PressureError::UnknownUnit { text: owned(), unit: unit.to_owned() })?;
+    let unit =
+        PressureUnit::parse(unit).ok_or_else(|| PressureError::UnknownUnit { text: owned(), unit: unit.to_owned() })?;
     let pa = value * unit.pa();
     if !pa.is_finite() {
         return Err(PressureError::OutOfRange { text: owned() });
@@ -179,7 +179,16 @@ mod tests {
 
     #[test]
     fn the_ways_people_write_one_pressure() {
-        for text in ["2600psi", " 2600 psi", "2600 PSIG", "179.2637bar", "17.92637MPa", "17,92637 mpa", "1.792637e7 Pa", "17926.37kPa"] {
+        for text in [
+            "2600psi",
+            " 2600 psi",
+            "2600 PSIG",
+            "179.2637bar",
+            "17.92637MPa",
+            "17,92637 mpa",
+            "1.792637e7 Pa",
+            "17926.37kPa",
+        ] {
             let pa = parse_pressure(text).unwrap().pa().unwrap();
             assert!((pa - 17_926_369.0).abs() < 100.0, "{text}: {pa}");
         }
