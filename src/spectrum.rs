@@ -14,6 +14,6 @@ pub use bands::{Band, OCTAVE_RATIO, band, band_levels_db, bands, nominal_octaves
 pub use density::{
     Density, FramePowers, Scaling, SpectrumError, analytic_signal, envelope, frame_powers, real_spectrum, welch,
 };
-pub use shape::{crest_factor, kurtosis, peak, rms};
+pub use shape::{average_periods, crest_factor, kurtosis, peak, rms};
 pub use weighting::Weighting;
 pub use window::{Ends, Window, coherent_gain, enbw_bins, highest_side_lobe_db, scalloping_loss_db};

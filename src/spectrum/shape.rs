@@ -38,6 +38,29 @@ pub fn kurtosis(x: &[f64]) -> Option<f64> {
     (m2 > 0.0).then(|| n * m4 / (m2 * m2))
 }
 
+/// Mean of the whole periods of `x`, each `period_len` samples long; what does not repeat with the period falls by `10 lg N` dB.
+///
+/// The plain synchronous average, with nothing robust about it: one clank stays in it by its Nth part. Samples after the last whole
+/// period are left out. Shape `(period_len,)`; `None` when the length is zero or no whole period is there.
+#[must_use]
+pub fn average_periods(x: &[f64], period_len: usize) -> Option<Vec<f64>> {
+    if period_len == 0 || x.len() < period_len {
+        return None;
+    }
+    let mut mean = vec![0.0; period_len];
+    let periods = x.chunks_exact(period_len);
+    let n = periods.len() as f64;
+    for period in periods {
+        for (sum, v) in mean.iter_mut().zip(period) {
+            *sum += v;
+        }
+    }
+    for sum in &mut mean {
+        *sum /= n;
+    }
+    Some(mean)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
