@@ -42,7 +42,7 @@ pub fn band(fraction: u32, index: i32) -> Option<Band> {
     }
     let twice_b = 2.0 * f64::from(fraction);
     // In halves of a band step, relative to 1 kHz.
-    let mid = 2.0 * f64::from(index) + if fraction % 2 == 0 { 1.0 } else { 0.0 };
+    let mid = 2.0 * f64::from(index) + if fraction.is_multiple_of(2) { 1.0 } else { 0.0 };
     let at = |halves: f64| 1000.0 * 10f64.powf(0.3 * halves / twice_b);
     Some(Band { index, mid_hz: at(mid), low_hz: at(mid - 1.0), high_hz: at(mid + 1.0) })
 }

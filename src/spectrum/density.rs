@@ -87,6 +87,7 @@ pub fn real_spectrum(x: &[f64]) -> Option<Vec<Complex<f64>>> {
 ///
 /// # Errors
 /// [`SpectrumError`] when the signal is shorter than a frame, a length is zero, or the sample rate is not above zero.
+#[expect(clippy::missing_panics_doc, reason = "the buffers are made by the plan that takes them")]
 pub fn frame_powers(
     x: &[f64],
     sample_rate_hz: f64,
@@ -156,6 +157,10 @@ pub fn welch(x: &[f64], sample_rate_hz: f64, window: Window, frame_len: usize) -
 ///
 /// Taken over the whole signal at once, which is treated as one period (as `scipy.signal.hilbert`).
 #[must_use]
+#[expect(
+    clippy::missing_panics_doc,
+    reason = "lengths come from the forward plan, and the two bins that must be real are zero"
+)]
 pub fn analytic_signal(x: &[f64]) -> Vec<Complex<f64>> {
     let n = x.len();
     let Some(mut spectrum) = real_spectrum(x) else {
@@ -167,7 +172,7 @@ pub fn analytic_signal(x: &[f64]) -> Vec<Complex<f64>> {
     }
     let fft = RealFftPlanner::<f64>::new().plan_fft_inverse(n);
     let mut turned = fft.make_output_vec();
-    fft.process(&mut spectrum, &mut turned).expect("lengths come from the forward plan; bins 0 and n/2 are real");
+    fft.process(&mut spectrum, &mut turned).expect("lengths fit and the real bins are real");
     x.iter().zip(turned).map(|(&re, im)| Complex::new(re, im / n as f64)).collect()
 }
 
