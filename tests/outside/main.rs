@@ -3,6 +3,8 @@
 //! Each value has its source beside it. "Computed" means worked out from the definition by someone else than this code; "from memory"
 //! means nobody has looked it up again. `tests/reference/make.py` made the SciPy values and can check them live (`--check`).
 
+#![expect(clippy::unwrap_used, reason = "helpers of tests; a panic is how a test fails")]
+
 mod levels;
 mod pump;
 mod scipy;
