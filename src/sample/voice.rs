@@ -181,8 +181,8 @@ impl FlowVoice {
             .map(|k| {
                 let deg = k as f64 * 360.0 / FLOW_POINTS as f64;
                 let v = piston_speed(deg, r_over_l) * if discharge { 1.0 } else { -1.0 };
-                let open = if v > 0.0 { 1.0 } else { 0.15 };
-                rest * open + libm::pow(v.max(0.0), power)
+                // The valve of the other half is shut: no flow, no noise (and no time spent on it).
+                if v > 0.0 { rest + libm::pow(v, power) } else { 0.0 }
             })
             .collect();
         let rms = (table.iter().map(|x| x * x).sum::<f64>() / FLOW_POINTS as f64).sqrt();
@@ -349,14 +349,14 @@ impl JetVoice {
     }
 
     /// Filters at a sample rate, to be run one after the other.
-    pub(super) fn filters(&self, rate_hz: f64) -> Vec<Biquad> {
-        let mut chain = vec![Biquad::high_pass(self.high_pass.0, self.high_pass.1, rate_hz)];
-        if self.steep {
-            chain.push(Biquad::high_pass(self.high_pass.0 * 0.7, 0.6, rate_hz));
-        }
-        chain.push(Biquad::low_pass(self.low_pass_hz, 0.6, rate_hz));
-        chain.push(Biquad::peaking(self.peak.0, self.peak.1, self.peak.2, rate_hz));
-        chain
+    pub(super) fn filters(&self, rate_hz: f64) -> [Biquad; 4] {
+        let second = if self.steep { Biquad::high_pass(self.high_pass.0 * 0.7, 0.6, rate_hz) } else { Biquad::open() };
+        [
+            Biquad::high_pass(self.high_pass.0, self.high_pass.1, rate_hz),
+            second,
+            Biquad::low_pass(self.low_pass_hz, 0.6, rate_hz),
+            Biquad::peaking(self.peak.0, self.peak.1, self.peak.2, rate_hz),
+        ]
     }
 
     /// Gate amplitude at `deg` (0..360) from the start of the half in which it jets: 0 outside, about 1 inside.
