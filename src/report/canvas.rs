@@ -174,14 +174,14 @@ pub(super) fn text_width(text: &str, look: Lettering) -> Result<f64, ReportError
     Ok(f64::from(width) / large)
 }
 
-/// Breaks a text at spaces so that no line is wider than `width`; a word wider than that is cut.
+/// Breaks a text at spaces, not at no-break spaces, so that no line is wider than `width`; a word wider than that is cut.
 ///
 /// # Errors
 /// [`ReportError::Draw`] if the font can't be used.
 pub(super) fn wrap(text: &str, look: Lettering, width: f64) -> Result<Vec<String>, ReportError> {
     let mut lines = Vec::new();
     let mut line = String::new();
-    for word in text.split_whitespace() {
+    for word in text.split_ascii_whitespace() {
         let longer = if line.is_empty() { word.to_owned() } else { format!("{line} {word}") };
         if text_width(&longer, look)? <= width {
             line = longer;
@@ -229,13 +229,9 @@ impl<B: DrawingBackend> Canvas<B> {
 
     /// Fills `[left, top, right, bottom]`.
     pub(super) fn rect(&mut self, [x0, y0, x1, y1]: [f64; 4], colour: Rgb) -> Result<(), ReportError> {
-        let (a, mut b) = ((self.px(x0), self.px(y0)), (self.px(x1), self.px(y1)));
+        let (a, b) = ((self.px(x0), self.px(y0)), (self.px(x1), self.px(y1)));
         if b.0 <= a.0 || b.1 <= a.1 {
             return Ok(());
-        }
-        if !self.vector {
-            // The bitmap backend fills up to and including the far corner.
-            b = (b.0 - 1, b.1 - 1);
         }
         self.backend.draw_rect(a, b, &rgb(colour), true).map_err(draw_error)
     }

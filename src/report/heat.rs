@@ -153,7 +153,16 @@ pub(super) fn angle_axis<B: DrawingBackend>(
     let x_at = |deg: f64| x0 + (x1 - x0) * deg / 360.0;
     for deg in [0.0, 90.0, 180.0, 270.0, 360.0] {
         page.rect([x_at(deg) - 1.0, y1, x_at(deg) + 1.0, y1 + 9.0], GREY)?;
-        page.text(x_at(deg), y1 + 34.0, &format!("{deg:.0}°"), middle)?;
+        // The outer labels stay within the panel: the next one begins close by.
+        let at = if deg < 1.0 {
+            At::Start
+        } else if deg > 359.0 {
+            At::End
+        } else {
+            At::Middle
+        };
+        let nudge = if at == At::Middle { 4.0 } else { 0.0 };
+        page.text(x_at(deg) + nudge, y1 + 34.0, &format!("{deg:.0}°"), middle.at(at))?;
     }
     match angle {
         Angle::Absolute => {
@@ -184,9 +193,9 @@ pub(super) fn valve_events<B: DrawingBackend>(page: &mut Canvas<B>, area: Area) 
     {
         let x = x0 + (x1 - x0) * deg / 360.0;
         page.polygon(&[[x - 8.0, y0 - 16.0], [x + 8.0, y0 - 16.0], [x, y0 - 2.0]], BLACK)?;
-        let look = Lettering::new(20.0);
-        page.text(x + 12.0, y0 - 34.0, first, look)?;
-        page.text(x + 12.0, y0 - 10.0, second, look)?;
+        let look = Lettering::new(19.0);
+        page.text(x + 11.0, y0 - 34.0, first, look)?;
+        page.text(x + 11.0, y0 - 10.0, second, look)?;
     }
     Ok(())
 }
@@ -202,6 +211,22 @@ pub(super) fn arc_pieces(arc_deg: [f64; 2]) -> Vec<([f64; 2], bool, bool)> {
         return vec![([start, end], false, false)];
     }
     [([start, 360.0], false, true), ([0.0, end], true, false)].into_iter().filter(|p| p.0[0] < p.0[1]).collect()
+}
+
+/// Whether a sign at `x`, `y` keeps clear of the lines that [`outline`] draws.
+pub(super) fn clear_of_outline(
+    area: Area, axis: &FreqAxis, arc_deg: [f64; 2], band_hz: [f64; 2], x: f64, y: f64,
+) -> bool {
+    let room = 13.0;
+    let (top, bottom) = (axis.y(band_hz[1]), axis.y(band_hz[0]));
+    !arc_pieces(arc_deg).into_iter().any(|([from, to], open_left, open_right)| {
+        let x_at = |deg: f64| area[0] + (area[2] - area[0]) * deg / 360.0;
+        let beside = |line: f64, at: f64| (at - line).abs() < room;
+        let along_x = x > x_at(from) - room && x < x_at(to) + room;
+        let along_y = y > top - room && y < bottom + room;
+        (along_x && (beside(top, y) || beside(bottom, y)))
+            || (along_y && ((!open_left && beside(x_at(from), x)) || (!open_right && beside(x_at(to), x))))
+    })
 }
 
 /// Outlines arc and band of a change; a side where the arc goes on past 360 degrees stays open.
@@ -240,9 +265,12 @@ pub(super) fn sign<B: DrawingBackend>(
     Ok(())
 }
 
-/// Prints signs over those parts of a difference map whose mean change is at least `threshold_db`.
+/// Changes at least this large get a sign, in dB: what a practised ear just hears, and beyond the scatter of most cells.
+pub(super) const SIGN_DB: f64 = 2.5;
+
+/// Prints signs over those parts of a difference map whose mean change is at least [`SIGN_DB`], where the page is `free`.
 pub(super) fn signs<B: DrawingBackend>(
-    page: &mut Canvas<B>, area: Area, map: &StrokeMap, threshold_db: f64, limit_db: f64,
+    page: &mut Canvas<B>, area: Area, map: &StrokeMap, limit_db: f64, free: impl Fn(f64, f64) -> bool,
 ) -> Result<(), ReportError> {
     let axis = axis_of(map, area);
     let (rows, columns) = map.level_db.dim();
@@ -270,12 +298,16 @@ pub(super) fn signs<B: DrawingBackend>(
                 }
             }
             // A block that is half hatched says nothing.
-            if n == 0 || weight * 2.0 < n as f64 || (sum / weight).abs() < threshold_db {
+            if n == 0 || weight * 2.0 < n as f64 || (sum / weight).abs() < SIGN_DB {
                 continue;
             }
             let mean = sum / weight;
+            let (x, y) = (area[0] + (i as f64 + 0.5) * width, (y0 + y1) / 2.0);
+            if !free(x, y) {
+                continue;
+            }
             let ink = if colour::wants_black(colour::change(mean / limit_db)) { BLACK } else { WHITE };
-            sign(page, area[0] + (i as f64 + 0.5) * width, (y0 + y1) / 2.0, mean > 0.0, ink)?;
+            sign(page, x, y, mean > 0.0, ink)?;
         }
     }
     Ok(())

@@ -12,8 +12,8 @@ use super::axis::{FreqAxis, change_limit, even_ticks, level_range, level_unit};
 use super::canvas::{self, At, BLACK, Canvas, GREY, Lettering, Picture};
 use super::colour::{self, Rgb};
 use super::heat::{
-    ANGLE_AXIS_HEIGHT, Area, BAR_WIDTH, EVENTS_HEIGHT, FREQ_WIDTH, SMALL_EM, angle_axis, axis_of, cells, check_map,
-    colour_bar, freq_axis, map_cells, outline, sign, signs, valve_events,
+    ANGLE_AXIS_HEIGHT, Area, BAR_WIDTH, EVENTS_HEIGHT, FREQ_WIDTH, SIGN_DB, SMALL_EM, angle_axis, axis_of, cells,
+    check_map, clear_of_outline, colour_bar, freq_axis, map_cells, outline, sign, signs, valve_events,
 };
 pub use super::spectrogram::{Spectrogram, spectrogram_of};
 use super::words;
@@ -114,7 +114,7 @@ struct Head {
 }
 
 impl Head {
-    const HEADLINE: f64 = 42.0;
+    const HEADLINE: f64 = 40.0;
     const LINE: f64 = 27.0;
 
     fn new(title: Option<&str>, headline: &str, lines: &[String]) -> Result<Self, ReportError> {
@@ -158,15 +158,17 @@ struct ChangePicture<'a> {
     verdict: &'a ClipVerdict,
     scale: Scale,
     head: Head,
+    /// What to look at next, or what the reading says instead; and the bold word before it.
     next: Vec<String>,
+    next_label: &'static str,
     range: [f64; 2],
     limit: f64,
 }
 
 /// Lettering of the advice under the maps.
 const NEXT_EM: f64 = 28.0;
-/// Changes at least this large get a sign, in dB: what a practised ear just hears, and beyond the scatter of most cells.
-const SIGN_DB: f64 = 2.5;
+/// Room for the word before it.
+const NEXT_INDENT: f64 = 100.0;
 
 impl<'a> ChangePicture<'a> {
     fn new(maps: &'a ChangeMaps, verdict: &'a ClipVerdict, title: &str, scale: Scale) -> Result<Self, ReportError> {
@@ -174,13 +176,19 @@ impl<'a> ChangePicture<'a> {
         check_map(&maps.now, "map of the clip")?;
         check_map(&maps.difference, "difference map")?;
         let levels = maps.good.level_db.iter().chain(maps.now.level_db.iter()).copied();
-        let width = f64::from(WIDTH) - 2.0 * MARGIN - 110.0;
+        let width = f64::from(WIDTH) - 2.0 * MARGIN;
+        let (next, next_label) = match words::reading_parts(verdict) {
+            (_, Some(next)) => (words::capital(next), "Next:"),
+            (meaning, None) => (meaning.to_owned(), ""),
+        };
+        let indent = if next_label.is_empty() { 0.0 } else { NEXT_INDENT };
         Ok(Self {
             maps,
             verdict,
             scale,
             head: Head::new(Some(title), &words::headline(verdict), &facts(verdict).into_iter().collect::<Vec<_>>())?,
-            next: canvas::wrap(words::next_step(verdict), Lettering::new(NEXT_EM), width)?,
+            next: canvas::wrap(&next, Lettering::new(NEXT_EM), width - indent)?,
+            next_label,
             range: level_range(levels).unwrap_or([-60.0, 0.0]),
             limit: change_limit(maps.difference.level_db.iter().copied()),
         })
@@ -242,7 +250,7 @@ fn facts(v: &ClipVerdict) -> Option<String> {
     {
         parts.push(words::times_limit(d));
         if let Some(p) = v.false_alarm {
-            parts.push(format!("{} departs this far", words::chance(p)));
+            parts.push(words::chance_sentence(p));
         }
     }
     if let Some(spm) = v.spm {
@@ -284,7 +292,11 @@ impl Picture for ChangePicture<'_> {
                 map_cells(page, area, map, level)?;
             } else {
                 map_cells(page, area, map, change)?;
-                signs(page, area, map, SIGN_DB, self.limit)?;
+                let axis = axis_of(map, area);
+                let change = self.change();
+                signs(page, area, map, self.limit, |x, y| {
+                    change.is_none_or(|(arc, band)| clear_of_outline(area, &axis, arc, band, x, y))
+                })?;
             }
             let title_y = top - self.events_height() - 12.0;
             page.text(area[0], title_y, name, Lettering::new(29.0).bold())?;
@@ -296,7 +308,7 @@ impl Picture for ChangePicture<'_> {
         freq_axis(page, good, &axis_of(&self.maps.good, good))?;
         freq_axis(page, diff, &axis_of(&self.maps.difference, diff))?;
         colour_bar(page, now, self.range, level_unit(self.scale), false, level)?;
-        colour_bar(page, diff, [-self.limit, self.limit], "change, dB", true, change)?;
+        colour_bar(page, diff, [-self.limit, self.limit], "quieter  ←  change, dB  →  louder", true, change)?;
         if let Some((arc, band)) = self.change() {
             outline(page, diff, &axis_of(&self.maps.difference, diff), arc, band)?;
         }
@@ -306,9 +318,10 @@ impl Picture for ChangePicture<'_> {
         for (i, line) in self.next.iter().enumerate() {
             y += 40.0;
             if i == 0 {
-                page.text(MARGIN, y, "Next:", Lettering::new(NEXT_EM).bold())?;
+                page.text(MARGIN, y, self.next_label, Lettering::new(NEXT_EM).bold())?;
             }
-            page.text(MARGIN + 110.0, y, line, Lettering::new(NEXT_EM))?;
+            let indent = if self.next_label.is_empty() { 0.0 } else { NEXT_INDENT };
+            page.text(MARGIN + indent, y, line, Lettering::new(NEXT_EM))?;
         }
         Ok(())
     }

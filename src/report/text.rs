@@ -62,7 +62,7 @@ impl Page {
     /// A paragraph whose further lines are indented as wide as `lead`.
     fn put(self, out: &mut String, lead: &str, text: &str) {
         let indent = lead.chars().count();
-        for (i, line) in wrap(text, self.width - indent).iter().enumerate() {
+        for (i, line) in wrap(&text.replace('\u{a0}', " "), self.width - indent).iter().enumerate() {
             if i == 0 { out.push_str(lead) } else { out.extend(std::iter::repeat_n(' ', indent)) }
             out.push_str(line);
             out.push('\n');

@@ -106,17 +106,17 @@ pub fn what(v: &ClipVerdict) -> String {
     }
 }
 
-/// `+6.1 dB`, with a true minus sign when quieter.
+/// `+6.1 dB`, with a true minus sign when quieter. Number and unit are held together by a no-break space.
 #[must_use]
 pub fn decibels(db: f64) -> String {
     let rounded = (db * 10.0).round() / 10.0;
-    if rounded < 0.0 { format!("−{:.1} dB", -rounded) } else { format!("+{:.1} dB", rounded.abs()) }
+    if rounded < 0.0 { format!("−{:.1}\u{a0}dB", -rounded) } else { format!("+{:.1}\u{a0}dB", rounded.abs()) }
 }
 
 /// `6.1 dB louder`.
 #[must_use]
 pub fn louder(db: f64) -> String {
-    format!("{:.1} dB {}", db.abs(), if db < 0.0 { "quieter" } else { "louder" })
+    format!("{:.1}\u{a0}dB {}", db.abs(), if db < 0.0 { "quieter" } else { "louder" })
 }
 
 /// `3.2–11 kHz`, `300–900 Hz`, `800 Hz–2.4 kHz`.
@@ -124,9 +124,9 @@ pub fn louder(db: f64) -> String {
 pub fn band(band_hz: [f64; 2]) -> String {
     let [low, high] = band_hz;
     match (low >= 1000.0, high >= 1000.0) {
-        (true, true) => format!("{}–{} kHz", kilo(low), kilo(high)),
-        (false, true) => format!("{low:.0} Hz–{} kHz", kilo(high)),
-        _ => format!("{low:.0}–{high:.0} Hz"),
+        (true, true) => format!("{}–{}\u{a0}kHz", kilo(low), kilo(high)),
+        (false, true) => format!("{low:.0}\u{a0}Hz–{}\u{a0}kHz", kilo(high)),
+        _ => format!("{low:.0}–{high:.0}\u{a0}Hz"),
     }
 }
 
@@ -177,6 +177,19 @@ pub fn chance(false_alarm: f64) -> String {
     format!("1 in {} healthy clips", thousands(n))
 }
 
+/// [`chance`] as a sentence without a full stop: `1 in 5,000 healthy clips departs this far`.
+#[must_use]
+pub fn chance_sentence(false_alarm: f64) -> String {
+    let chance = chance(false_alarm);
+    if chance.starts_with("fewer") {
+        format!("{chance} depart this far")
+    } else if chance.starts_with('1') {
+        format!("{chance} departs this far")
+    } else {
+        chance
+    }
+}
+
 /// `3.4 times the limit`.
 #[must_use]
 pub fn times_limit(departure: f64) -> String {
@@ -214,15 +227,25 @@ pub fn verdict_phrase(v: &ClipVerdict) -> String {
     }
 }
 
-/// What the reading says to look at next: its part after "next:", or all of it.
+/// The reading in two: what it means, and what to look at next (the part after "next:", if it has one).
 #[must_use]
-pub fn next_step(v: &ClipVerdict) -> &str {
+pub fn reading_parts(v: &ClipVerdict) -> (&str, Option<&str>) {
     let reading = v.reading.trim();
-    // Only ASCII letters change length-preservingly, so the byte position holds in the original.
+    // Lower-casing ASCII keeps every byte in its place, so the position holds in the original.
     match reading.to_ascii_lowercase().find("next:") {
-        Some(at) => reading[at + "next:".len()..].trim(),
-        None => reading,
+        Some(at) => {
+            let next = reading[at + "next:".len()..].trim();
+            (reading[..at].trim(), (!next.is_empty()).then_some(next))
+        }
+        None => (reading, None),
     }
+}
+
+/// The text with its first letter made a capital.
+#[must_use]
+pub fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or(String::new(), |first| first.to_uppercase().chain(chars).collect())
 }
 
 #[cfg(test)]
@@ -233,7 +256,7 @@ mod tests {
     #[test]
     fn headline_says_who_how_bad_what_where() {
         assert_eq!(
-            headline(&made_up::departed(2)),
+            headline(&made_up::departed(2)).replace('\u{a0}', " "),
             "Module 2: departed — hiss in the suction half, +6.1 dB, 3.2–11 kHz"
         );
         assert_eq!(headline(&made_up::steady(1)), "Module 1: steady — like its good runs (0.4 of the limit)");
@@ -260,20 +283,22 @@ mod tests {
 
     #[test]
     fn bands_and_decibels() {
-        assert_eq!(band([3200.0, 11_000.0]), "3.2–11 kHz");
-        assert_eq!(band([300.0, 900.0]), "300–900 Hz");
-        assert_eq!(band([800.0, 2400.0]), "800 Hz–2.4 kHz");
-        assert_eq!(decibels(-2.04), "−2.0 dB");
-        assert_eq!(decibels(-0.01), "+0.0 dB");
+        assert_eq!(band([3200.0, 11_000.0]), "3.2–11\u{a0}kHz");
+        assert_eq!(band([300.0, 900.0]), "300–900\u{a0}Hz");
+        assert_eq!(band([800.0, 2400.0]), "800\u{a0}Hz–2.4\u{a0}kHz");
+        assert_eq!(decibels(-2.04), "−2.0\u{a0}dB");
+        assert_eq!(decibels(-0.01), "+0.0\u{a0}dB");
     }
 
     #[test]
     fn next_step_is_the_part_after_next() {
         let mut v = made_up::departed(2);
         v.reading = "Usually the valve. Next: dry spots.".into();
-        assert_eq!(next_step(&v), "dry spots.");
+        assert_eq!(reading_parts(&v), ("Usually the valve.", Some("dry spots.")));
         v.reading = "Look round it.".into();
-        assert_eq!(next_step(&v), "Look round it.");
+        assert_eq!(reading_parts(&v), ("Look round it.", None));
+        v.reading = "Ölig. NEXT:".into();
+        assert_eq!(reading_parts(&v), ("Ölig.", None));
     }
 
     #[test]
