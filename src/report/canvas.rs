@@ -276,7 +276,11 @@ impl<B: DrawingBackend> Canvas<B> {
     }
 
     fn put_text(
-        &mut self, at: (i32, i32), text: &str, look: Lettering, turn: FontTransform,
+        &mut self,
+        at: (i32, i32),
+        text: &str,
+        look: Lettering,
+        turn: FontTransform,
     ) -> Result<(), ReportError> {
         let size = look.em * self.scale * if self.vector { SVG_SIZE_EM } else { HEIGHT_EM };
         let font = FontDesc::new(FontFamily::Name(FAMILY), size, style_of(look.weight)).transform(turn);

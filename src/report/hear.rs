@@ -81,6 +81,18 @@ pub struct Heard {
 }
 
 impl Heard {
+    /// What is where, a line each, for a person.
+    #[must_use]
+    pub fn description(&self) -> String {
+        let mut out = String::new();
+        for s in &self.sections {
+            let beeps = if s.what == "now" { "two high beeps" } else { "one low beep" };
+            let strokes = if s.strokes == 1 { "1 stroke".into() } else { format!("{} strokes", s.strokes) };
+            out += &format!("{:5.1} s to {:5.1} s  {:<7}  {strokes}, after {beeps}\n", s.start_s, s.end_s, s.what);
+        }
+        out
+    }
+
     /// Writes a mono WAV of 24-bit integers.
     ///
     /// # Errors
@@ -129,10 +141,8 @@ pub fn hear(good: &HearInput<'_>, now: &HearInput<'_>, settings: &HearSettings) 
     check(good, "healthy recording", settings)?;
     check(now, "recording of now", settings)?;
     let rate_hz = good.rate_hz.max(now.rate_hz).min(MOST_RATE_HZ).round();
-    let parts = [
-        part(good, "healthy recording", settings, rate_hz)?,
-        part(now, "recording of now", settings, rate_hz)?,
-    ];
+    let parts =
+        [part(good, "healthy recording", settings, rate_hz)?, part(now, "recording of now", settings, rate_hz)?];
     let rms = |x: &[f64]| (x.iter().map(|v| v * v).sum::<f64>() / x.len().max(1) as f64).sqrt();
     let loudest = parts.iter().map(|p| rms(&p.samples)).fold(0.0, f64::max);
     let peak = parts.iter().flat_map(|p| &p.samples).fold(0.0_f64, |m, v| m.max(v.abs()));
@@ -198,7 +208,10 @@ fn check(input: &HearInput<'_>, what: &'static str, settings: &HearSettings) -> 
     if !(low.is_finite() && high.is_finite() && low >= 0.0 && low < high && arc_ok) || settings.strokes == 0 {
         return Err(ReportError::Shape {
             what: "change to hear",
-            got: format!("band {:?} Hz, arc {:?} degrees, {} strokes", settings.band_hz, settings.arc_deg, settings.strokes),
+            got: format!(
+                "band {:?} Hz, arc {:?} degrees, {} strokes",
+                settings.band_hz, settings.arc_deg, settings.strokes
+            ),
             want: "a band from low to high, a finite arc and at least one stroke".into(),
         });
     }
@@ -215,11 +228,7 @@ fn check(input: &HearInput<'_>, what: &'static str, settings: &HearSettings) -> 
 /// First and past-the-end samples of the whole strokes whose angle is known throughout.
 fn strokes_of(angle_deg: &[f32]) -> Vec<[usize; 2]> {
     let turns: Vec<usize> = (1..angle_deg.len()).filter(|i| angle_deg[*i] < angle_deg[*i - 1] - 180.0).collect();
-    turns
-        .windows(2)
-        .map(|w| [w[0], w[1]])
-        .filter(|s| angle_deg[s[0]..s[1]].iter().all(|a| a.is_finite()))
-        .collect()
+    turns.windows(2).map(|w| [w[0], w[1]]).filter(|s| angle_deg[s[0]..s[1]].iter().all(|a| a.is_finite())).collect()
 }
 
 /// The run of `want` neighbouring strokes whose levels are nearest the middle one of all: no clank, no lull.
@@ -243,7 +252,10 @@ fn typical_run(strokes: &[[usize; 2]], samples: &[f32], want: usize) -> Option<[
 }
 
 fn part(
-    input: &HearInput<'_>, what: &'static str, settings: &HearSettings, out_rate_hz: f64,
+    input: &HearInput<'_>,
+    what: &'static str,
+    settings: &HearSettings,
+    out_rate_hz: f64,
 ) -> Result<Part, ReportError> {
     let strokes = strokes_of(input.angle_deg);
     let Some([first, end, count]) = typical_run(&strokes, input.samples, settings.strokes) else {
@@ -265,7 +277,10 @@ fn part(
 
 /// Cuts samples `first..end` out, band-passed without shift and brought to another rate, both in the frequency domain.
 fn filtered(
-    input: &HearInput<'_>, [first, end]: [usize; 2], band_hz: [f64; 2], out_rate_hz: f64,
+    input: &HearInput<'_>,
+    [first, end]: [usize; 2],
+    band_hz: [f64; 2],
+    out_rate_hz: f64,
 ) -> Result<Vec<f64>, ReportError> {
     let failed = |e: realfft::FftError| ReportError::Sound { text: e.to_string() };
     // Real sound on both sides, so that the filter does not ring at the cut.

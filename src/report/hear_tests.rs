@@ -1,3 +1,5 @@
+#![expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "made-up signals of known size")]
+
 use super::*;
 
 const SPM: f64 = 72.0;
@@ -56,13 +58,18 @@ fn sections_are_healthy_now_healthy_now_of_four_strokes_each() {
     }
     assert!(heard.sections.windows(2).all(|w| w[1].start_s > w[0].end_s + 0.2));
     assert_eq!(cut(&heard, 0), cut(&heard, 2));
+    insta::assert_snapshot!(heard.description());
 }
 
 #[test]
 fn what_lies_outside_the_band_is_gone() {
     let (rate, n) = (48_000.0, 480_000);
-    let mix: Vec<f32> =
-        tone(700.0, 0.1, rate, n).iter().zip(tone(5000.0, 0.1, rate, n)).zip(tone(18_000.0, 0.1, rate, n)).map(|((a, b), c)| a + b + c).collect();
+    let mix: Vec<f32> = tone(700.0, 0.1, rate, n)
+        .iter()
+        .zip(tone(5000.0, 0.1, rate, n))
+        .zip(tone(18_000.0, 0.1, rate, n))
+        .map(|((a, b), c)| a + b + c)
+        .collect();
     let a = angles(rate, n);
     let all_round = HearSettings { arc_deg: [0.0, 360.0], ..SETTINGS };
     let heard = hear(&input(&mix, &a, rate), &input(&mix, &a, rate), &all_round).unwrap();
@@ -79,13 +86,20 @@ fn what_lies_outside_the_band_is_gone() {
 fn outside_the_arc_it_is_twenty_decibels_down_and_no_more() {
     let (rate, n) = (48_000.0, 480_000);
     let (x, a) = (tone(5000.0, 0.1, rate, n), angles(rate, n));
-    for (arc, inside, outside) in [([190.0, 350.0], [200.0, 340.0], [20.0, 170.0]), ([320.0, 60.0], [0.0, 50.0], [90.0, 300.0])] {
-        let heard = hear(&input(&x, &a, rate), &input(&x, &a, rate), &HearSettings { arc_deg: arc, ..SETTINGS }).unwrap();
+    for (arc, inside, outside) in
+        [([190.0, 350.0], [200.0, 340.0], [20.0, 170.0]), ([320.0, 60.0], [0.0, 50.0], [90.0, 300.0])]
+    {
+        let heard =
+            hear(&input(&x, &a, rate), &input(&x, &a, rate), &HearSettings { arc_deg: arc, ..SETTINGS }).unwrap();
         let part = cut(&heard, 1);
         // A section starts where a turn starts, and the speed is even.
         let at = |range: [f64; 2]| {
             let angle = move |i: usize| (i as f64 / rate * SPM / 60.0 * 360.0).rem_euclid(360.0);
-            rms(part.iter().enumerate().filter(move |(i, _)| (range[0]..range[1]).contains(&angle(*i))).map(|(_, v)| *v))
+            rms(part
+                .iter()
+                .enumerate()
+                .filter(move |(i, _)| (range[0]..range[1]).contains(&angle(*i)))
+                .map(|(_, v)| *v))
         };
         let down = 20.0 * (at(outside) / at(inside)).log10();
         assert!((down + 20.0).abs() < 0.5, "arc {arc:?}: {down:.1} dB");

@@ -11,6 +11,8 @@ use crate::score::Angle;
 
 /// Lettering of axes and keys.
 pub(super) const SMALL_EM: f64 = 23.0;
+/// Height of a stroke map's panel.
+pub(super) const MAP_HEIGHT: f64 = 470.0;
 /// Room that the angle axis takes below a panel.
 pub(super) const ANGLE_AXIS_HEIGHT: f64 = 116.0;
 /// Room that the labels of the valve events take above a panel.
@@ -60,7 +62,10 @@ pub(super) fn axis_of(map: &StrokeMap, area: Area) -> FreqAxis {
 
 /// Draws the cells of a grid: `xs` and `ys` are the column and row edges, `ys` falling or rising; `None` is hatched.
 pub(super) fn cells<B: DrawingBackend>(
-    page: &mut Canvas<B>, xs: &[f64], ys: &[f64], colour_at: impl Fn(usize, usize) -> Option<Rgb>,
+    page: &mut Canvas<B>,
+    xs: &[f64],
+    ys: &[f64],
+    colour_at: impl Fn(usize, usize) -> Option<Rgb>,
 ) -> Result<(), ReportError> {
     let columns = xs.len().saturating_sub(1);
     let mut rows: Vec<usize> = (0..ys.len().saturating_sub(1)).collect();
@@ -112,7 +117,10 @@ pub(super) fn column_edges(columns: usize, area: Area) -> Vec<f64> {
 
 /// A stroke map over its panel, with a frame.
 pub(super) fn map_cells<B: DrawingBackend>(
-    page: &mut Canvas<B>, area: Area, map: &StrokeMap, colour_of: impl Fn(f64) -> Rgb,
+    page: &mut Canvas<B>,
+    area: Area,
+    map: &StrokeMap,
+    colour_of: impl Fn(f64) -> Rgb,
 ) -> Result<(), ReportError> {
     let axis = axis_of(map, area);
     let ys: Vec<f64> = map.edges_hz.iter().map(|f| axis.y(*f)).collect();
@@ -130,7 +138,9 @@ pub(super) fn border<B: DrawingBackend>(page: &mut Canvas<B>, [x0, y0, x1, y1]: 
 
 /// Frequency ticks and labels left of a panel.
 pub(super) fn freq_axis<B: DrawingBackend>(
-    page: &mut Canvas<B>, area: Area, axis: &FreqAxis,
+    page: &mut Canvas<B>,
+    area: Area,
+    axis: &FreqAxis,
 ) -> Result<(), ReportError> {
     for (freq_hz, label) in axis.ticks() {
         let y = axis.y(freq_hz);
@@ -143,7 +153,10 @@ pub(super) fn freq_axis<B: DrawingBackend>(
 
 /// Angle ticks, halves and axis name below a panel; without angles (one column) only a remark.
 pub(super) fn angle_axis<B: DrawingBackend>(
-    page: &mut Canvas<B>, area: Area, columns: usize, angle: Angle,
+    page: &mut Canvas<B>,
+    area: Area,
+    columns: usize,
+    angle: Angle,
 ) -> Result<(), ReportError> {
     let [x0, y0, x1, y1] = area;
     let middle = Lettering::new(SMALL_EM).at(At::Middle);
@@ -166,18 +179,19 @@ pub(super) fn angle_axis<B: DrawingBackend>(
     }
     match angle {
         Angle::Absolute => {
-            // Where the halves meet: a broken line that covers little of the cells.
-            let mut y = y0;
+            // Where the halves meet: black and white in turn, so that it shows on any colour and covers little.
+            let (mut y, mut ink) = (y0, BLACK);
             while y < y1 {
-                page.rect([x_at(180.0) - 1.0, y, x_at(180.0) + 1.0, (y + 8.0).min(y1)], BLACK)?;
-                y += 18.0;
+                page.rect([x_at(180.0) - 1.0, y, x_at(180.0) + 1.0, (y + 9.0).min(y1)], ink)?;
+                y += 9.0;
+                ink = if ink == BLACK { WHITE } else { BLACK };
             }
             for (from, to, name) in [(0.0, 180.0, "discharge half"), (180.0, 360.0, "suction half")] {
                 let (a, b) = (x_at(from) + 5.0, x_at(to) - 5.0);
                 page.rect([a, y1 + 48.0, b, y1 + 51.0], BLACK)?;
                 page.rect([a, y1 + 43.0, a + 3.0, y1 + 56.0], BLACK)?;
                 page.rect([b - 3.0, y1 + 43.0, b, y1 + 56.0], BLACK)?;
-                page.text((a + b) / 2.0, y1 + 79.0, name, middle.bold())?;
+                page.text((a + b) / 2.0, y1 + 79.0, name, Lettering::new(22.0).at(At::Middle).bold())?;
             }
             page.text((x0 + x1) / 2.0, y1 + 108.0, "crank angle of this module", middle.colour(GREY))
         }
@@ -215,7 +229,12 @@ pub(super) fn arc_pieces(arc_deg: [f64; 2]) -> Vec<([f64; 2], bool, bool)> {
 
 /// Whether a sign at `x`, `y` keeps clear of the lines that [`outline`] draws.
 pub(super) fn clear_of_outline(
-    area: Area, axis: &FreqAxis, arc_deg: [f64; 2], band_hz: [f64; 2], x: f64, y: f64,
+    area: Area,
+    axis: &FreqAxis,
+    arc_deg: [f64; 2],
+    band_hz: [f64; 2],
+    x: f64,
+    y: f64,
 ) -> bool {
     let room = 13.0;
     let (top, bottom) = (axis.y(band_hz[1]), axis.y(band_hz[0]));
@@ -231,7 +250,11 @@ pub(super) fn clear_of_outline(
 
 /// Outlines arc and band of a change; a side where the arc goes on past 360 degrees stays open.
 pub(super) fn outline<B: DrawingBackend>(
-    page: &mut Canvas<B>, area: Area, axis: &FreqAxis, arc_deg: [f64; 2], band_hz: [f64; 2],
+    page: &mut Canvas<B>,
+    area: Area,
+    axis: &FreqAxis,
+    arc_deg: [f64; 2],
+    band_hz: [f64; 2],
 ) -> Result<(), ReportError> {
     let (top, bottom) = (axis.y(band_hz[1]), axis.y(band_hz[0]));
     for ([from, to], open_left, open_right) in arc_pieces(arc_deg) {
@@ -256,7 +279,11 @@ pub(super) fn outline<B: DrawingBackend>(
 
 /// A `+` (louder) or `-` (quieter) that also shows in grey.
 pub(super) fn sign<B: DrawingBackend>(
-    page: &mut Canvas<B>, x: f64, y: f64, louder: bool, colour: Rgb,
+    page: &mut Canvas<B>,
+    x: f64,
+    y: f64,
+    louder: bool,
+    colour: Rgb,
 ) -> Result<(), ReportError> {
     page.rect([x - 7.0, y - 1.5, x + 7.0, y + 1.5], colour)?;
     if louder {
@@ -270,7 +297,11 @@ pub(super) const SIGN_DB: f64 = 2.5;
 
 /// Prints signs over those parts of a difference map whose mean change is at least [`SIGN_DB`], where the page is `free`.
 pub(super) fn signs<B: DrawingBackend>(
-    page: &mut Canvas<B>, area: Area, map: &StrokeMap, limit_db: f64, free: impl Fn(f64, f64) -> bool,
+    page: &mut Canvas<B>,
+    area: Area,
+    map: &StrokeMap,
+    limit_db: f64,
+    free: impl Fn(f64, f64) -> bool,
 ) -> Result<(), ReportError> {
     let axis = axis_of(map, area);
     let (rows, columns) = map.level_db.dim();
@@ -315,7 +346,11 @@ pub(super) fn signs<B: DrawingBackend>(
 
 /// A colour bar with ticks and unit right of the panel whose area is given.
 pub(super) fn colour_bar<B: DrawingBackend>(
-    page: &mut Canvas<B>, panel: Area, [low, high]: [f64; 2], unit: &str, signed: bool,
+    page: &mut Canvas<B>,
+    panel: Area,
+    [low, high]: [f64; 2],
+    unit: &str,
+    signed: bool,
     colour_of: impl Fn(f64) -> Rgb,
 ) -> Result<(), ReportError> {
     let [_, y0, panel_right, y1] = panel;

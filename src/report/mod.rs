@@ -14,8 +14,10 @@
 mod axis;
 mod canvas;
 pub mod colour;
-mod heat;
+mod head;
 pub mod hear;
+mod heat;
+mod look;
 pub mod note;
 pub mod picture;
 mod spectrogram;

@@ -155,10 +155,13 @@ fn lead(out: &mut String, note: &Note) {
                 escape(&pump.name),
                 escape(&lower_module(v)),
                 badge(v.verdict),
-                escape(&words::capital(&change_in_words(v))),
-                escape(&how_far(v).map_or(String::new(), |far| format!(" {far}.")))
+                escape(&words::capital(&words::change(v))),
+                escape(&words::how_far(v).map_or(String::new(), |far| format!(" {far}.")))
             );
-            reading(out, v);
+            // What it means is told with the pump; here only what to do.
+            if let (_, Some(next)) = words::reading_parts(v) {
+                let _ = writeln!(out, "<p><strong>Next:</strong> {}</p>", escape(&words::capital(next)));
+            }
         }
         Some(_) if steady == 0 => out.push_str("<h2>No clip could be judged</h2>\n"),
         Some(_) => {
@@ -169,7 +172,12 @@ fn lead(out: &mut String, note: &Note) {
         }
     }
     let mut rest = Vec::new();
-    for (state, what) in [(State::Departed, "departed"), (State::Drifting, "drifting"), (State::Unjudged, "could not be judged"), (State::Steady, "steady")] {
+    for (state, what) in [
+        (State::Departed, "departed"),
+        (State::Drifting, "drifting"),
+        (State::Unjudged, "could not be judged"),
+        (State::Steady, "steady"),
+    ] {
         let n = of(state);
         if n > 0 {
             rest.push(format!("{n} {what}"));
@@ -184,27 +192,6 @@ fn lead(out: &mut String, note: &Note) {
 /// `module 2`, or the file's name.
 fn lower_module(v: &ClipVerdict) -> String {
     v.module.map_or_else(|| words::who(v), |m| format!("module {m}"))
-}
-
-/// `hiss in the suction half, +6.1 dB, 3.2–11 kHz`.
-fn change_in_words(v: &ClipVerdict) -> String {
-    let mut said = words::what(v);
-    if let Some(db) = v.excess_db {
-        said += &format!(", {}", words::louder(db));
-    }
-    if let Some(hz) = v.band_hz {
-        said += &format!(", {}", words::band(hz));
-    }
-    said
-}
-
-/// `3.4 times the limit; 1 in 5,000 healthy clips departs this far`.
-fn how_far(v: &ClipVerdict) -> Option<String> {
-    let far = words::times_limit(v.departure?);
-    Some(match v.false_alarm {
-        Some(p) => words::capital(&format!("{far}: {}", words::chance_sentence(p))),
-        None => words::capital(&far),
-    })
 }
 
 fn reading(out: &mut String, v: &ClipVerdict) {
@@ -223,27 +210,29 @@ fn ranking(out: &mut String, note: &Note) {
         return;
     }
     out.push_str(
-        "<section>\n<h2>All modules, worst first</h2>\n<table>\n<thead><tr><th scope=\"col\">Module</th>\
-<th scope=\"col\">Verdict</th><th scope=\"col\" class=\"n\">Times the limit</th><th scope=\"col\">What changed</th>\
-<th scope=\"col\" class=\"wide\">Chance of a false alarm</th></tr></thead>\n<tbody>\n",
+        "<section>\n<h2>All modules, worst first</h2>\n<table role=\"table\">\n<thead><tr role=\"row\">\
+<th scope=\"col\">Module</th><th scope=\"col\">Verdict</th><th scope=\"col\" class=\"n\">Times limit</th>\
+<th scope=\"col\">What changed</th><th scope=\"col\" class=\"wide\">Healthy clips that depart as far</th>\
+</tr></thead>\n<tbody>\n",
     );
     for (pump, clip) in all {
         let v = &clip.verdict;
         let what = match v.verdict {
             State::Steady => "nothing".to_owned(),
             State::Unjudged => v.reason.clone().unwrap_or_else(|| "no reason was given".into()),
-            _ => change_in_words(v),
+            _ => words::change(v),
         };
         let chance = if v.verdict == State::Steady { None } else { v.false_alarm };
         let _ = writeln!(
             out,
-            "<tr><th scope=\"row\">{}, {}</th><td>{}</td><td class=\"n\">{}</td><td>{}</td><td class=\"wide\">{}</td></tr>",
+            "<tr role=\"row\"><th scope=\"row\" role=\"rowheader\">{}, {}</th><td role=\"cell\">{}</td>\
+<td role=\"cell\" class=\"n\">{}</td><td role=\"cell\" class=\"what\">{}</td><td role=\"cell\" class=\"wide\">{}</td></tr>",
             escape(&pump.name),
             escape(&lower_module(v)),
             badge(v.verdict),
             v.departure.map_or("–".into(), |d| format!("{d:.1}")),
             escape(&what),
-            chance.map_or("–".into(), words::chance)
+            chance.map_or("–".into(), |p| words::chance(p).replace(" healthy clips", ""))
         );
     }
     out.push_str("</tbody>\n</table>\n</section>\n");
@@ -286,7 +275,7 @@ fn list(out: &mut String, facts: &[(String, String)]) {
     }
     out.push_str("<dl>\n");
     for (name, value) in facts {
-        let _ = writeln!(out, "<dt>{}</dt><dd>{}</dd>", escape(name), escape(value));
+        let _ = writeln!(out, "<div><dt>{}</dt><dd>{}</dd></div>", escape(name), escape(value));
     }
     out.push_str("</dl>\n");
 }
@@ -301,7 +290,7 @@ fn clip_article(out: &mut String, clip: &NoteClip) {
     reading(out, v);
     let mut facts: Vec<(String, String)> = Vec::new();
     let mut fact = |name: &str, value: String| facts.push((name.into(), value));
-    if let Some(far) = how_far(v) {
+    if let Some(far) = words::how_far(v) {
         fact("How far", far);
     }
     if matches!(v.verdict, State::Drifting | State::Departed) {
@@ -322,10 +311,11 @@ fn clip_article(out: &mut String, clip: &NoteClip) {
     if let Some(png) = &clip.picture {
         let _ = writeln!(
             out,
-            "<figure>\n<img alt=\"{}\" src=\"data:image/png;base64,{}\">\n<figcaption class=\"swipe\">{}</figcaption>\n</figure>",
+            "<figure>\n<div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"picture\">\
+<img alt=\"{}\" src=\"data:image/png;base64,{}\"></div>\n<figcaption>Level over crank angle (across) and frequency \
+(up).<span class=\"swipe\"> Swipe for the good runs and now.</span></figcaption>\n</figure>",
             escape(&alt_text(v)),
             BASE64_STANDARD.encode(png),
-            "Level over crank angle (across) and frequency (up): good runs, now, and the difference."
         );
     }
     out.push_str("</article>\n");
@@ -363,12 +353,7 @@ fn recordings(out: &mut String, note: &Note) {
 }
 
 fn how_sure(out: &mut String, note: &Note) {
-    let judged = note
-        .pumps
-        .iter()
-        .flat_map(|p| &p.clips)
-        .filter(|c| c.verdict.verdict != State::Unjudged)
-        .count();
+    let judged = note.pumps.iter().flat_map(|p| &p.clips).filter(|c| c.verdict.verdict != State::Unjudged).count();
     out.push_str("<section>\n<h2>How sure is it?</h2>\n<p>");
     let mut text = String::from(
         "The limit (1.0) is set from this pump's own good runs so that one healthy clip in a hundred passes it by chance. ",

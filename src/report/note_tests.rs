@@ -2,7 +2,7 @@ use super::*;
 use crate::clip::{Code, Finding, Scale};
 use crate::report::colour::luminance;
 use crate::report::made_up;
-use crate::report::picture::change_map_png;
+use crate::report::picture::note_png;
 use crate::score::Angle;
 
 fn a_note() -> Note {
@@ -85,7 +85,10 @@ fn headings_step_down_one_at_a_time() {
 #[test]
 fn every_opened_element_is_closed() {
     let page = html(&a_note());
-    for tag in ["html", "head", "body", "main", "section", "article", "table", "tbody", "tr", "td", "dl", "dd", "dt", "ul", "li", "p", "figure", "h2", "h3", "span"] {
+    for tag in [
+        "html", "head", "body", "main", "section", "article", "table", "tbody", "thead", "tr", "th", "td", "dl", "div",
+        "dd", "dt", "ul", "li", "p", "figure", "h2", "h3", "span",
+    ] {
         let opened = page.matches(&format!("<{tag}>")).count() + page.matches(&format!("<{tag} ")).count();
         assert_eq!(opened, page.matches(&format!("</{tag}>")).count(), "{tag}");
     }
@@ -158,8 +161,14 @@ fn look_at_the_note() {
     let mut note = a_note();
     note.rig = "Rig Example 7".into();
     let maps = made_up::maps(6.1, [190.0, 350.0], Angle::Absolute);
-    let png = change_map_png(&maps, &made_up::departed(2), "Rig Example 7 · pump 1", Scale::FullScale).unwrap();
+    let png = note_png(&maps, &made_up::departed(2), Scale::FullScale).unwrap();
     note.pumps[0].clips[1].picture = Some(png);
     note.pumps[0].remarks.clear();
     crate::report::write_file(&dir.join("note.html"), html(&note).as_bytes()).unwrap();
+    // The demo's day: one module departed, all others steady.
+    note.pumps[0].clips[1].verdict.quality.clear();
+    for (clip, module) in note.pumps[1].clips.iter_mut().zip(1..) {
+        clip.verdict = made_up::steady(module);
+    }
+    crate::report::write_file(&dir.join("demo.html"), html(&note).as_bytes()).unwrap();
 }

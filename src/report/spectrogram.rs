@@ -47,7 +47,10 @@ fn reference(scale: Scale) -> f64 {
 /// [`ReportError::Empty`] without samples; [`ReportError::Shape`] if `rate_hz` or `max_columns` is not positive;
 /// [`ReportError::TooShort`] if not even one frame of 16 samples fits.
 pub fn spectrogram_of(
-    samples: &[f32], rate_hz: f64, scale: Scale, max_columns: usize,
+    samples: &[f32],
+    rate_hz: f64,
+    scale: Scale,
+    max_columns: usize,
 ) -> Result<Spectrogram, ReportError> {
     if samples.is_empty() {
         return Err(ReportError::Empty { what: "clip" });
@@ -137,9 +140,7 @@ mod tests {
     use super::*;
 
     fn sine(freq_hz: f64, amplitude: f64, rate_hz: f64, n: usize) -> Vec<f32> {
-        (0..n)
-            .map(|i| to_f32(amplitude * (2.0 * std::f64::consts::PI * freq_hz * i as f64 / rate_hz).sin()))
-            .collect()
+        (0..n).map(|i| to_f32(amplitude * (2.0 * std::f64::consts::PI * freq_hz * i as f64 / rate_hz).sin())).collect()
     }
 
     #[test]
@@ -160,7 +161,9 @@ mod tests {
 
     #[test]
     fn columns_and_times_fit_the_clip_at_any_rate() {
-        for (rate, n, most) in [(8000.0, 8000, 40), (44_100.0, 100_000, 1200), (192_000.0, 50_000, 7), (11_025.0, 40, 9)] {
+        for (rate, n, most) in
+            [(8000.0, 8000, 40), (44_100.0, 100_000, 1200), (192_000.0, 50_000, 7), (11_025.0, 40, 9)]
+        {
             let s = spectrogram_of(&sine(rate / 7.0, 0.1, rate, n), rate, Scale::FullScale, most).unwrap();
             assert!(s.times_s.len() <= most && !s.times_s.is_empty());
             assert_eq!(s.level_db.dim(), (s.freqs_hz.len(), s.times_s.len()));
@@ -176,7 +179,14 @@ mod tests {
         x[48_000..48_480].copy_from_slice(&sine(5000.0, 0.8, rate, 480));
         let s = spectrogram_of(&x, rate, Scale::FullScale, 100).unwrap();
         let loudest = (0..100).max_by(|a, b| {
-            let sum = |c: usize| s.level_db.column(c).iter().filter(|v| v.is_finite()).map(|v| 10_f64.powf(f64::from(*v) / 10.0)).sum::<f64>();
+            let sum = |c: usize| {
+                s.level_db
+                    .column(c)
+                    .iter()
+                    .filter(|v| v.is_finite())
+                    .map(|v| 10_f64.powf(f64::from(*v) / 10.0))
+                    .sum::<f64>()
+            };
             sum(*a).total_cmp(&sum(*b))
         });
         assert!(matches!(loudest, Some(49..=50)), "{loudest:?}");

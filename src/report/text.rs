@@ -48,7 +48,7 @@ pub fn verdicts(clips: &[ClipVerdict], settings: TextSettings) -> String {
     page.table(&mut out, clips, &order);
     page.remarks(&mut out, clips, &order);
     out.push('\n');
-    page.put(&mut out, "", words::CAUTION_LINE);
+    page.put(&mut out, "Caution: ", words::CAUTION_LINE);
     out
 }
 
@@ -59,11 +59,15 @@ struct Page {
 }
 
 impl Page {
-    /// A paragraph whose further lines are indented as wide as `lead`.
+    /// A paragraph after `lead`; further lines are indented as wide as it, or by 4 where it is empty.
     fn put(self, out: &mut String, lead: &str, text: &str) {
-        let indent = lead.chars().count();
+        let indent = if lead.is_empty() { 4 } else { lead.chars().count() };
         for (i, line) in wrap(&text.replace('\u{a0}', " "), self.width - indent).iter().enumerate() {
-            if i == 0 { out.push_str(lead) } else { out.extend(std::iter::repeat_n(' ', indent)) }
+            if i == 0 {
+                out.push_str(lead)
+            } else {
+                out.extend(std::iter::repeat_n(' ', indent))
+            }
             out.push_str(line);
             out.push('\n');
         }
@@ -115,34 +119,26 @@ impl Page {
 
     fn one_in_words(self, out: &mut String, v: &ClipVerdict, who: &str) {
         let name = words::state(v.verdict).to_uppercase();
-        let mut said = match v.verdict {
+        let said = match v.verdict {
             State::Unjudged => v.reason.clone().unwrap_or_else(|| "no reason was given".into()),
-            _ => {
-                let mut s = words::what(v);
-                if let Some(db) = v.excess_db {
-                    s += &format!(", {}", words::louder(db));
-                }
-                if let Some(hz) = v.band_hz {
-                    s += &format!(", {}", words::band(hz));
-                }
-                s
-            }
+            _ => words::change(v),
         };
-        if let Some(d) = v.departure {
-            said += &format!("; {}", words::times_limit(d));
-            if let Some(p) = v.false_alarm {
-                said += &format!(" ({})", words::chance(p));
-            }
-        }
-        if !said.ends_with(['.', '!', '?']) {
-            said.push('.');
-        }
         let mut text = String::new();
-        self.put(&mut text, &format!("{who} {name}: "), &said);
+        self.put(&mut text, "", &format!("{who} {name}: {said}"));
         // Painted after wrapping, so that the codes do not count as columns.
         out.push_str(&text.replacen(&name, &self.paint(v.verdict, &name), 1));
-        if !v.reading.trim().is_empty() && v.verdict != State::Unjudged {
-            self.put(out, "    ", v.reading.trim());
+        if v.verdict == State::Unjudged {
+            return;
+        }
+        if let Some(far) = words::how_far(v) {
+            self.put(out, "    ", &format!("{far}."));
+        }
+        let (meaning, next) = words::reading_parts(v);
+        if !meaning.is_empty() {
+            self.put(out, "    ", meaning);
+        }
+        if let Some(next) = next {
+            self.put(out, "    Next: ", &words::capital(next));
         }
     }
 

@@ -196,6 +196,20 @@ pub fn times_limit(departure: f64) -> String {
     if departure < 10.0 { format!("{departure:.1} times the limit") } else { format!("{departure:.0} times the limit") }
 }
 
+/// What changed, how much and where: `hiss in the suction half, 6.1 dB louder, 3.2–11 kHz`.
+#[must_use]
+pub fn change(v: &ClipVerdict) -> String {
+    let parts = [Some(what(v)), v.excess_db.map(louder), v.band_hz.map(band)];
+    parts.into_iter().flatten().collect::<Vec<_>>().join(", ")
+}
+
+/// How far and how sure: `3.4 times the limit: 1 in 5,000 healthy clips departs this far`; `None` without a departure.
+#[must_use]
+pub fn how_far(v: &ClipVerdict) -> Option<String> {
+    let far = times_limit(v.departure?);
+    Some(v.false_alarm.map_or(far.clone(), |p| format!("{far}: {}", chance_sentence(p))))
+}
+
 /// The verdict in one line: `Module 2: departed — hiss in the suction half, +6.1 dB, 3.2–11 kHz`.
 #[must_use]
 pub fn headline(v: &ClipVerdict) -> String {
