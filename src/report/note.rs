@@ -85,7 +85,7 @@ pub fn html(note: &Note) -> String {
     }
     recordings(&mut out, note);
     how_sure(&mut out, note);
-    out.push_str("<section>\n<h2>Cautions</h2>\n<ul>\n");
+    out.push_str("<section class=\"cautions\">\n<h2>Cautions</h2>\n<ul>\n");
     for caution in words::CAUTIONS {
         let _ = writeln!(out, "<li>{}</li>", escape(caution));
     }
@@ -230,7 +230,7 @@ fn ranking(out: &mut String, note: &Note) {
             escape(&pump.name),
             escape(&lower_module(v)),
             badge(v.verdict),
-            v.departure.map_or("–".into(), |d| format!("{d:.1}")),
+            v.departure.map_or(String::new(), |d| format!("{d:.1}")),
             escape(&what),
             chance.map_or("–".into(), |p| words::chance(p).replace(" healthy clips", ""))
         );
@@ -312,8 +312,8 @@ fn clip_article(out: &mut String, clip: &NoteClip) {
         let _ = writeln!(
             out,
             "<figure>\n<div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"picture\">\
-<img alt=\"{}\" src=\"data:image/png;base64,{}\"></div>\n<figcaption>Level over crank angle (across) and frequency \
-(up).<span class=\"swipe\"> Swipe for the good runs and now.</span></figcaption>\n</figure>",
+<img alt=\"{}\" src=\"data:image/png;base64,{}\"></div>\n<figcaption>Crank angle across, frequency up. \
+Darker is louder; in the difference + is louder, − quieter, and the box is where it changed.<span class=\"swipe\"> Swipe for the good runs and now.</span></figcaption>\n</figure>",
             escape(&alt_text(v)),
             BASE64_STANDARD.encode(png),
         );
