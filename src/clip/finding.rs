@@ -54,6 +54,8 @@ pub enum Code {
     RateMismatch,
     /// A second rhythm was found and taken out.
     SecondRhythm,
+    /// A good clip does not fit the other good ones.
+    OddGood,
     /// The angle could not be tied to the baseline's with certainty.
     AngleUnsure,
 }
@@ -82,6 +84,7 @@ impl Code {
             Self::FewGood => "few-good",
             Self::RateMismatch => "rate-mismatch",
             Self::SecondRhythm => "second-rhythm",
+            Self::OddGood => "odd-good",
             Self::AngleUnsure => "angle-unsure",
         }
     }

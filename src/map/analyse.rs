@@ -1,6 +1,6 @@
 //! One clip from samples to stroke maps: the work that is done once a clip, and in parallel over clips.
 
-use crate::bands::band_edges_hz;
+use crate::bands::{N_BAND, band_edges_hz};
 use crate::clip::{Clip, Code, Effect, Finding};
 use crate::frames::{BandFrames, FramePlan};
 use crate::map::{FoldedMap, fold, fold_two};
@@ -14,6 +14,8 @@ pub const GOOD_STROKES: u32 = 30;
 const OTHER_SHARE: f64 = 0.4;
 /// The second rhythm is taken out if its strength is at least this share of the first's.
 const SECOND_SHARE: f64 = 0.04;
+/// Groups of bands that are steadied together.
+const GROUPS: usize = 8;
 /// Shortest clip worth a look, in seconds.
 const LEAST_S: f64 = 2.0;
 
@@ -178,6 +180,8 @@ fn take(
         }
         None => rhythm,
     };
+    let (frames, level) = steadied(frames, level, &rhythm.phase);
+    let (frames, level) = (&frames, level.as_slice());
     let plain = fold(frames, level, &rhythm.phase, edges);
     let map = match &second {
         Some(s) => fold_two(frames, level, &rhythm.phase, &s.phase, &plain, edges),
@@ -210,6 +214,55 @@ fn take(
         second_spm: second.map(|s| s.spm),
         phase: settings.keep_phase.then(|| rhythm.phase.clone()),
     }
+}
+
+/// Frames freed of what changes from turn to turn: each group of bands less its mean over one whole turn about the frame.
+///
+/// A mean over a whole turn holds nothing that goes with the angle, so only riding gain, slow rig noise and slow wander of
+/// the flow are taken out.
+fn steadied(frames: &BandFrames, level: &[f32], phase: &[f64]) -> (BandFrames, Vec<f32>) {
+    let n = frames.n_frames();
+    let groups = GROUPS.min(frames.n_usable);
+    let mut out = frames.clone();
+    let mut out_level = level.to_vec();
+    // First frame after, and last before, half a turn to each side.
+    let mut spans = Vec::with_capacity(n);
+    let (mut lo, mut hi) = (0, 0);
+    for i in 0..n {
+        while phase[lo] < phase[i] - 0.5 {
+            lo += 1;
+        }
+        while hi < n && phase[hi] < phase[i] + 0.5 {
+            hi += 1;
+        }
+        spans.push((lo, hi));
+    }
+    let whole = |&(lo, hi): &(usize, usize)| phase[hi - 1] - phase[lo] > 0.97;
+    let first = spans.iter().position(whole).unwrap_or(0);
+    let last = spans.iter().rposition(whole).unwrap_or(0);
+    for g in 0..groups {
+        let (b_lo, b_hi) = (g * frames.n_usable / groups, (g + 1) * frames.n_usable / groups);
+        let mut cumulative = vec![0.0_f64; n + 1];
+        for i in 0..n {
+            let row = &level[i * N_BAND + b_lo..i * N_BAND + b_hi];
+            cumulative[i + 1] = cumulative[i] + f64::from(row.iter().sum::<f32>() / (b_hi - b_lo) as f32);
+        }
+        let overall = cumulative[n] / n as f64;
+        let mean_at = |i: usize| {
+            let (lo, hi) = spans[i.clamp(first, last)];
+            (cumulative[hi] - cumulative[lo]) / (hi - lo) as f64
+        };
+        for i in 0..n {
+            #[expect(clippy::cast_possible_truncation, reason = "a few dB")]
+            let d = (mean_at(i) - overall) as f32;
+            let factor = 10.0_f32.powf(-0.1 * d);
+            for b in i * N_BAND + b_lo..i * N_BAND + b_hi {
+                out.power[b] *= factor;
+                out_level[b] -= d;
+            }
+        }
+    }
+    (out, out_level)
 }
 
 fn judge_rhythm(takes: &[Take], findings: &mut Vec<Finding>) {

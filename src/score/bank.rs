@@ -10,6 +10,8 @@ use crate::score::Pattern;
 pub struct Family {
     /// What it stands for.
     pub pattern: Pattern,
+    /// Part of the false-alarm chance that it may use, against the other families: most goes to what costs most when missed.
+    pub share: f64,
     /// dB of change per unit strength, shape `(N_BAND, N_ANGLE)`.
     pub shape: Vec<f64>,
     /// Start column and number of columns.
@@ -144,6 +146,12 @@ impl Family {
         out
     }
 
+    /// Columns of an arc and what one unit of strength adds to a band there, in dB.
+    #[must_use]
+    pub fn on_arc(&self, arc: (usize, usize), band: usize) -> Vec<(usize, f64)> {
+        (arc.0..arc.0 + arc.1).map(|k| (k % N_ANGLE, self.shape[band * N_ANGLE + k % N_ANGLE])).collect()
+    }
+
     /// Arc and spectrum of filter `t`.
     #[must_use]
     pub fn filter(&self, t: usize) -> ((usize, usize), &Spectrum) {
@@ -192,9 +200,28 @@ fn flat(lo: usize, hi: usize) -> Spectrum {
     Spectrum { weight, lo, hi }
 }
 
+/// One band that stands out of its neighbours on both sides.
+fn narrow(n_band: usize) -> Vec<Spectrum> {
+    (0..n_band)
+        .map(|b| {
+            let (lo, hi) = (b.saturating_sub(3), (b + 4).min(n_band));
+            let mut weight = [0.0; N_BAND];
+            weight[lo..hi].fill(-1.0 / (hi - lo - 1).max(1) as f64);
+            weight[b] = 1.0;
+            Spectrum { weight, lo, hi }
+        })
+        .collect()
+}
+
+/// Share of the omnibus, which answers to what no filter fits.
+pub const OMNIBUS_SHARE: f64 = 0.3;
+
 /// All families for a model.
+///
+/// # Arguments
+/// - `absolute`: whether the angles are the module's own; only then does its own half mean something.
 #[must_use]
-pub fn families(model: &Model, edges_hz: &[f64], n_band: usize) -> Vec<Family> {
+pub fn families(model: &Model, edges_hz: &[f64], n_band: usize, absolute: bool) -> Vec<Family> {
     let top = 25_000.0;
     // A jet's power against the band's own quiet level: equal in every band, or even in power density (then it
     // stands out where the healthy pump is quietest).
@@ -228,15 +255,41 @@ pub fn families(model: &Model, edges_hz: &[f64], n_band: usize) -> Vec<Family> {
     let quiet = model.quiet.clone();
     let mut out = vec![
         // A leak past a valve or a piston hisses through one half of its module's own turn.
-        Family { pattern: Pattern::Hiss, shape: quiet.clone(), arcs: halves(), spectra: hiss_spectra.clone() },
         Family {
             pattern: Pattern::Hiss,
+            share: if absolute { 5.0 } else { 0.0 },
+            shape: quiet.clone(),
+            arcs: halves(),
+            spectra: hiss_spectra.clone(),
+        },
+        Family {
+            pattern: Pattern::Hiss,
+            share: if absolute { 1.5 } else { 6.5 },
             shape: quiet.clone(),
             arcs: every(3, &[12, 18, 24, 30, 36, 42]),
             spectra: hiss_spectra.clone(),
         },
-        Family { pattern: Pattern::AllRound, shape: quiet, arcs: vec![(0, N_ANGLE)], spectra: hiss_spectra },
-        Family { pattern: Pattern::Knock, shape: vec![1.0; N_CELL], arcs: every(1, &[2, 4, 6]), spectra: plain.clone() },
+        Family {
+            pattern: Pattern::AllRound,
+            share: 0.3,
+            shape: quiet,
+            arcs: vec![(0, N_ANGLE)],
+            spectra: hiss_spectra,
+        },
+        Family {
+            pattern: Pattern::Tone,
+            share: 0.3,
+            shape: vec![1.0; N_CELL],
+            arcs: vec![(0, N_ANGLE)],
+            spectra: narrow(n_band),
+        },
+        Family {
+            pattern: Pattern::Knock,
+            share: 1.0,
+            shape: vec![1.0; N_CELL],
+            arcs: every(1, &[2, 4, 6]),
+            spectra: plain.clone(),
+        },
     ];
     let level = |b: usize, a: isize| {
         #[expect(clippy::cast_possible_wrap, clippy::cast_sign_loss, reason = "columns of one turn")]
@@ -251,9 +304,21 @@ pub fn families(model: &Model, edges_hz: &[f64], n_band: usize) -> Vec<Family> {
                 level(b, a - columns) - level(b, a)
             })
             .collect();
-        out.push(Family { pattern: Pattern::Shifted, shape, arcs: every(2, &[6, 10]), spectra: plain.clone() });
+        out.push(Family {
+            pattern: Pattern::Shifted,
+            share: 0.12,
+            shape,
+            arcs: every(2, &[6, 10]),
+            spectra: plain.clone(),
+        });
     }
     let missing = (0..N_CELL).map(|i| 10.0 * model.quiet[i].max(1e-6).log10()).collect();
-    out.push(Family { pattern: Pattern::Missing, shape: missing, arcs: every(2, &[4, 8, 12]), spectra: plain });
+    out.push(Family {
+        pattern: Pattern::Missing,
+        share: 0.7,
+        shape: missing,
+        arcs: every(2, &[4, 8, 12]),
+        spectra: plain,
+    });
     out
 }

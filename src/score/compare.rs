@@ -9,12 +9,16 @@ use crate::baseline::{
     Alignment, GoodClip, Model, N_CELL, Turnable, align, best_turn, nuisance_of, pattern, turned_db,
 };
 use crate::map::{Analysis, N_ANGLE, N_FINE, Take};
+use crate::score::bank::OMNIBUS_SHARE;
 use crate::score::limit::{Combined, Limit};
 use crate::score::scorer::{Bank, Raw};
-use crate::score::{Best, Pattern, Scorer};
+use crate::score::{Best, Scorer};
 
 /// Folds of the leave-out; with more rounds than this each fold leaves out several.
 const MOST_FOLDS: usize = 12;
+
+/// Columns by which a neighbour's arc is widened on each side.
+const CROSS_MARGIN: usize = 2;
 
 /// One analysed clip and what is known of it.
 #[derive(Debug, Clone)]
@@ -85,6 +89,10 @@ pub struct Judged {
     pub combined: Combined,
     /// Correlation of its map with the spot's.
     pub agreement: f64,
+    /// Turn of the clip's map to the spot's origin, in fine bins.
+    pub shift: f64,
+    /// The module whose change is heard here, where that explains this clip's.
+    pub heard_from: Option<u32>,
 }
 
 /// Everything that a comparison found.
@@ -96,13 +104,15 @@ pub struct Comparison {
     pub judged: Vec<Option<Judged>>,
     /// Null distribution.
     pub limit: Limit,
+    /// Whether pressure is one of the covariates.
+    pub with_pressure: bool,
 }
 
 fn zero_bins(take: &Take, shape: &PumpShape, module: Option<u32>) -> Option<f64> {
     take.zero_turns.map(|z| (z + shape.offset_turns(module)) * N_FINE as f64)
 }
 
-fn point(item: &Item, take: &Take, with_pressure: bool) -> Vec<f64> {
+pub(super) fn point(item: &Item, take: &Take, with_pressure: bool) -> Vec<f64> {
     let mut p = vec![take.spm.max(1e-3).ln()];
     if with_pressure {
         p.push(item.pressure.unwrap_or(1.0).max(1e-9).ln());
@@ -123,8 +133,7 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
     let models: Vec<Prepared> = by_module
         .into_par_iter()
         .map(|(module, members)| {
-            let n_usable =
-                members.iter().map(|&i| goods[i].analysis.takes[0].map.n_usable).min().unwrap_or(0);
+            let n_usable = members.iter().map(|&i| goods[i].analysis.takes[0].map.n_usable).min().unwrap_or(0);
             let turnables: Vec<Turnable> = members
                 .iter()
                 .map(|&i| {
@@ -150,7 +159,15 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
     let directions: Vec<&[Vec<f64>]> = models.iter().map(|m| m.model.residuals.as_slice()).collect();
     let banks: Vec<Bank> = (0..models.len())
         .into_par_iter()
-        .map(|k| Bank::new(&models[k].model, gathered(&directions, k, all_absolute), &edges, models[k].model.n_usable))
+        .map(|k| {
+            Bank::new(
+                &models[k].model,
+                gathered(&directions, k, all_absolute),
+                &edges,
+                models[k].model.n_usable,
+                all_absolute,
+            )
+        })
         .collect();
     let spots: Vec<Spot> = models
         .into_iter()
@@ -168,19 +185,22 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
         })
         .collect();
     let healthy: Vec<&[Best]> = spots.iter().flat_map(|s| s.scorer.healthy.iter().map(Vec::as_slice)).collect();
-    let patterns: Vec<Option<Pattern>> = spots
+    let shares: Vec<f64> = spots
         .first()
-        .map(|s| s.scorer.bank.families.iter().map(|f| Some(f.pattern)).chain([None]).collect())
+        .map(|s| s.scorer.bank.families.iter().map(|f| f.share).chain([OMNIBUS_SHARE]).collect())
         .unwrap_or_default();
-    let limit = Limit::new(&healthy, &patterns);
-    let judged = nows
+    let limit = Limit::new(&healthy, &shares);
+    let mut judged: Vec<Option<Judged>> = nows
         .par_iter()
         .map(|item| {
             let spot = spots.iter().position(|s| s.module == item.module)?;
             judge(item, spot, &spots[spot], shape, with_pressure, &limit)
         })
         .collect();
-    Comparison { spots, judged, limit }
+    if all_absolute {
+        explain_cross_talk(nows, &mut judged, &spots, shape, &limit);
+    }
+    Comparison { spots, judged, limit, with_pressure }
 }
 
 /// One spot before its filters.
@@ -229,7 +249,7 @@ fn left_out(models: &[Prepared], rounds: &[usize], share: bool, edges_hz: &[f64]
                 .iter()
                 .enumerate()
                 .map(|(k, m)| {
-                    let bank = Bank::new(&fitted[k], gathered(&residuals, k, share), edges_hz, m.model.n_usable);
+                    let bank = Bank::new(&fitted[k], gathered(&residuals, k, share), edges_hz, m.model.n_usable, share);
                     m.goods
                         .iter()
                         .zip(&m.clips)
@@ -286,7 +306,8 @@ fn judge(
         .enumerate()
         .map(|(k, take)| {
             let p = pattern(&take.map, spot.model.n_usable);
-            let near = if spot.alignment.absolute { zero_bins(take, shape, item.module).map(|z| (z, 10)) } else { None };
+            let near =
+                if spot.alignment.absolute { zero_bins(take, shape, item.module).map(|z| (z, 10)) } else { None };
             let (s, r) = best_turn(&spot.alignment.mean, &p, near);
             (k, s, r)
         })
@@ -296,7 +317,61 @@ fn judge(
     let residual = residual_of(&spot.model, &level_db, &point(item, take, with_pressure));
     let best = spot.scorer.score(&residual);
     let combined = limit.combine(&best);
-    Some(Judged { spot: index, take: take_index, level_db, residual, best, combined, agreement })
+    Some(Judged {
+        spot: index,
+        take: take_index,
+        level_db,
+        residual,
+        best,
+        combined,
+        agreement,
+        shift,
+        heard_from: None,
+    })
+}
+
+/// Where one clip of a round departs most, takes what its neighbours hear of that out of theirs and judges them again.
+///
+/// The source's change, turned by the modules' firing angles, is fitted band by band (a leak only adds) and taken out; what is left is
+/// the neighbour's own.
+fn explain_cross_talk(nows: &[Item], judged: &mut [Option<Judged>], spots: &[Spot], shape: &PumpShape, limit: &Limit) {
+    let mut walks: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
+    for (i, item) in nows.iter().enumerate() {
+        if let (Some(r), Some(j)) = (&item.round, &judged[i])
+            && j.combined.departure > 1.0
+        {
+            walks.entry(r.as_str()).or_default().push(i);
+        }
+    }
+    for members in walks.values().filter(|m| m.len() > 1) {
+        let departure = |i: usize| judged[i].as_ref().map_or(0.0, |j| j.combined.departure);
+        let Some(source) = members.iter().copied().max_by(|&a, &b| departure(a).total_cmp(&departure(b))) else {
+            continue;
+        };
+        let Some(found) = judged[source].clone() else { continue };
+        let Some(family) = spots[found.spot].scorer.bank.families.get(found.combined.family) else { continue };
+        let (arc, _) = family.filter(found.best[found.combined.family].filter);
+        for &i in members.iter().filter(|&&i| i != source && nows[i].module != nows[source].module) {
+            let Some(j) = &mut judged[i] else { continue };
+            let turn = shape.offset_turns(nows[source].module) - shape.offset_turns(nows[i].module);
+            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "columns of one turn")]
+            let start = ((arc.0 as f64 + turn * N_ANGLE as f64).round().rem_euclid(N_ANGLE as f64)) as usize;
+            // A little wider than the source's arc: the way through the block smears it.
+            let wide = ((start + N_ANGLE - CROSS_MARGIN) % N_ANGLE, (arc.1 + 2 * CROSS_MARGIN).min(N_ANGLE));
+            let spot = &spots[j.spot];
+            let rest = spot.scorer.bank.without_arc(&j.residual, wide);
+            let best = spot.scorer.score(&rest);
+            let combined = limit.combine(&best);
+            if combined.departure < j.combined.departure {
+                if combined.departure <= 1.0 {
+                    j.heard_from = nows[source].module;
+                }
+                j.best = best;
+                j.combined = combined;
+                j.residual = rest;
+            }
+        }
+    }
 }
 
 /// A residual less its bands' offset and floor change.

@@ -1,6 +1,6 @@
 //! The limit that a healthy clip passes once in a hundred, from the healthy clips' own scores.
 
-use crate::score::{Best, Pattern};
+use crate::score::Best;
 
 /// The chance that `departure` 1.0 stands for.
 pub const LIMIT_CHANCE: f64 = 0.01;
@@ -14,6 +14,9 @@ const GUMBEL: f64 = 0.779_696_8;
 const EULER: f64 = 0.577_215_7;
 /// No smaller chance is claimed than the healthy clips could ever support.
 const LEAST_CHANCE: f64 = 1e-6;
+
+/// Location over scale of a usual family's best score: puts `departure` near score over limit.
+const HEALTHY: f64 = 4.5;
 
 /// Null distribution of each family's best score over healthy clips.
 #[derive(Debug, Clone)]
@@ -33,60 +36,64 @@ pub struct Combined {
     pub family: usize,
 }
 
-/// Share of the false-alarm chance that a family's filters may use: most goes to what costs most when missed.
-fn share(pattern: Option<Pattern>) -> f64 {
-    match pattern {
-        Some(Pattern::Hiss) => 6.0,
-        Some(Pattern::Knock) => 1.5,
-        Some(Pattern::Shifted) => 1.0,
-        Some(Pattern::Missing) => 1.0,
-        Some(Pattern::AllRound) => 0.5,
-        _ => 0.5,
-    }
-}
-
 impl Limit {
     /// From the healthy clips' best scores.
     ///
     /// # Arguments
     /// - `healthy`: shape `(clips, families)`.
-    /// - `patterns`: what each family stands for; `None` is the omnibus.
+    /// - `shares`: what part of the false-alarm chance each family may use; scaled to add up to 1.
     #[must_use]
-    pub fn new(healthy: &[&[Best]], patterns: &[Option<Pattern>]) -> Self {
+    pub fn new(healthy: &[&[Best]], shares: &[f64]) -> Self {
         let n = healthy.len().max(1) as f64;
-        let total: f64 = {
-            let mut seen: Vec<Option<Pattern>> = patterns.to_vec();
-            seen.dedup();
-            seen.iter().map(|p| share(*p)).sum()
-        };
-        let families = patterns
+        let total: f64 = shares.iter().sum();
+        let families = shares
             .iter()
             .enumerate()
-            .map(|(f, p)| {
+            .map(|(f, share)| {
                 let mean = healthy.iter().map(|h| h[f].score).sum::<f64>() / n;
                 let sum: f64 = healthy.iter().map(|h| (h[f].score - mean).powi(2)).sum();
                 // The mean of few clips is uncertain itself: a new clip scatters about it by sqrt(1 + 1/n) more.
                 let var = (PRIOR_CLIPS * PRIOR_SPREAD * PRIOR_SPREAD + sum) / (PRIOR_CLIPS + n - 1.0) * (1.0 + 1.0 / n);
                 let scale = GUMBEL * var.sqrt();
-                let alike = patterns.iter().filter(|q| *q == p).count() as f64;
-                (mean - EULER * scale, scale, share(*p) / total / alike)
+                (mean - EULER * scale, scale, share / total)
             })
             .collect();
         Self { families }
     }
 
-    /// Combines a clip's family scores: the family that lies furthest past its own limit speaks.
+    /// `-ln` of the chance that a healthy clip's best score of a family is this high, over the family's share.
+    fn surprise(&self, family: usize, score: f64) -> f64 {
+        let Some(&(location, scale, share)) = self.families.get(family) else { return f64::MIN };
+        let y = (score - location) / scale;
+        // Upper tail of a Gumbel variable, 1 - exp(-exp(-y)); its logarithm is -y where that underflows.
+        let minus_ln_tail = if y > 30.0 { y } else { -(-(-(-y).exp()).exp_m1()).ln() };
+        minus_ln_tail + share.ln()
+    }
+
+    /// Departure that a surprise stands for: 1 at the limit's chance, and growing with the score as that over its limit.
+    fn departure_at(surprise: f64) -> f64 {
+        ((HEALTHY + surprise) / (HEALTHY - LIMIT_CHANCE.ln())).max(0.0)
+    }
+
+    /// Departure of one family alone.
+    #[must_use]
+    pub fn departure_of(&self, family: usize, best: &[Best]) -> f64 {
+        best.get(family).map_or(0.0, |b| Self::departure_at(self.surprise(family, b.score)))
+    }
+
+    /// Combines a clip's family scores: the most surprising family speaks (Bonferroni over the families' shares).
     #[must_use]
     pub fn combine(&self, best: &[Best]) -> Combined {
-        let mut out = Combined { departure: 0.0, false_alarm: 1.0, family: 0 };
-        for (f, (&(location, scale, share), b)) in self.families.iter().zip(best).enumerate() {
-            let limit = location - scale * (-(-LIMIT_CHANCE * share).ln_1p()).ln();
-            let departure = (b.score / limit.max(1.0)).max(0.0);
-            if departure > out.departure {
-                let chance = -(-(-(b.score - location) / scale).exp()).exp_m1() / share;
-                out = Combined { departure, false_alarm: chance.clamp(LEAST_CHANCE, 1.0), family: f };
-            }
+        let (family, surprise) = best
+            .iter()
+            .enumerate()
+            .map(|(f, b)| (f, self.surprise(f, b.score)))
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+            .unwrap_or((0, 0.0));
+        Combined {
+            departure: Self::departure_at(surprise),
+            false_alarm: (-surprise).exp().clamp(LEAST_CHANCE, 1.0),
+            family,
         }
-        out
     }
 }

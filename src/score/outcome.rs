@@ -2,9 +2,19 @@
 
 use serde::Serialize;
 
-use crate::baseline::Model;
-use crate::clip::Finding;
-use crate::score::{Angle, ChangeMaps, ClipVerdict, Item};
+use crate::clip::{Code, Finding};
+use crate::map::N_FINE;
+use crate::score::compare::compare;
+use crate::score::{
+    Angle, ChangeMaps, ClipVerdict, Comparison, Half, Item, Pattern, PumpShape, Spot, State, place, rotating,
+};
+
+/// Good clips that a baseline needs.
+pub const LEAST_GOOD: usize = 3;
+/// Good clips that make a tight limit.
+pub const GOOD_GOOD: usize = 6;
+/// Departure beyond which a good clip is called odd: chance alone gives that to about one in a thousand.
+const ODD: f64 = 1.4;
 
 /// What the pump is and how to treat the good clips.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -98,6 +108,149 @@ pub struct Outcome {
 /// [`JudgeError::FewGood`] with fewer than 3 usable good clips of a module that is asked about, [`JudgeError::BadGood`] if a good clip
 /// carries a refusing finding (callers that skip bad ones leave them out beforehand).
 pub fn judge_all(goods: &[Item], nows: &[Item], settings: &JudgeSettings) -> Result<Outcome, JudgeError> {
-    let _ = (goods, nows, settings, std::marker::PhantomData::<Model>);
-    unimplemented!("written next")
+    let usable: Vec<Item> = goods.to_vec();
+    for g in &usable {
+        if let Some(f) = g.analysis.refusal() {
+            return Err(JudgeError::BadGood { file: g.file.clone(), why: f.text.clone() });
+        }
+    }
+    let mut modules: Vec<Option<u32>> = nows.iter().map(|n| n.module).collect();
+    modules.sort_unstable();
+    modules.dedup();
+    for m in &modules {
+        let got = usable.iter().filter(|g| g.module == *m).count();
+        if got < LEAST_GOOD {
+            return Err(JudgeError::FewGood {
+                got,
+                for_module: m.map(|m| format!(" for module {m}")).unwrap_or_default(),
+            });
+        }
+    }
+    // Good clips of modules nobody asks about still tell of the pump, if there are enough of them.
+    let enough = |m: Option<u32>| usable.iter().filter(|g| g.module == m).count() >= LEAST_GOOD;
+    let usable: Vec<Item> = usable.iter().filter(|g| enough(g.module)).cloned().collect();
+    if settings.rotating {
+        return Ok(rotating::outcome(&usable, nows));
+    }
+    let shape = PumpShape { order: settings.order.clone() };
+    let mut comparison = compare(&usable, nows, &shape);
+    let mut kept = usable;
+    let mut odd = odd_ones(&comparison, &kept, settings.skip_odd);
+    if settings.skip_odd && odd.iter().any(|o| o.0.left_out) {
+        let out: Vec<usize> = odd.iter().filter(|o| o.0.left_out).map(|o| o.1).collect();
+        kept = kept.into_iter().enumerate().filter(|(i, _)| !out.contains(i)).map(|(_, g)| g).collect();
+        comparison = compare(&kept, nows, &shape);
+    }
+    odd.sort_by(|a, b| b.0.departure.total_cmp(&a.0.departure));
+    let odd: Vec<OddGood> = odd.into_iter().map(|o| o.0).collect();
+    let baselines: Vec<BaselineInfo> = comparison
+        .spots
+        .iter()
+        .filter(|s| modules.contains(&s.module))
+        .map(|s| baseline_info(s, &kept, &odd))
+        .collect();
+    let mut out = Outcome { baselines, clips: Vec::new(), maps: Vec::new(), zero_turns: Vec::new(), odd };
+    for (item, judged) in nows.iter().zip(&comparison.judged) {
+        match judged {
+            Some(j) => {
+                let spot = &comparison.spots[j.spot];
+                out.clips.push(place::verdict(item, j, spot, &kept, &comparison));
+                out.maps.push(Some(place::change_maps(item, j, spot, comparison.with_pressure)));
+                out.zero_turns.push(Some((j.take, j.shift / N_FINE as f64)));
+            }
+            None => {
+                out.clips.push(unjudged(item));
+                out.maps.push(None);
+                out.zero_turns.push(None);
+            }
+        }
+    }
+    Ok(out)
+}
+
+/// Good clips whose departure from the others is beyond what chance gives, with their index.
+fn odd_ones(comparison: &Comparison, goods: &[Item], skip: bool) -> Vec<(OddGood, usize)> {
+    let mut out = Vec::new();
+    for spot in &comparison.spots {
+        let mut of_spot: Vec<(OddGood, usize)> = spot
+            .goods
+            .iter()
+            .zip(&spot.scorer.healthy)
+            .map(|(&i, best)| (i, comparison.limit.combine(best).departure))
+            .filter(|(_, d)| *d > ODD)
+            .map(|(i, departure)| {
+                let odd = OddGood { file: goods[i].file.clone(), module: goods[i].module, departure, left_out: false };
+                (odd, i)
+            })
+            .collect();
+        of_spot.sort_by(|a, b| b.0.departure.total_cmp(&a.0.departure));
+        // Never more than a third, and never below what a baseline needs.
+        let most = (spot.goods.len() / 3).min(spot.goods.len() - LEAST_GOOD);
+        for o in of_spot.iter_mut().take(if skip { most } else { 0 }) {
+            o.0.left_out = true;
+        }
+        out.extend(of_spot);
+    }
+    out
+}
+
+fn baseline_info(spot: &Spot, goods: &[Item], odd: &[OddGood]) -> BaselineInfo {
+    let members: Vec<&Item> = spot.goods.iter().map(|&i| &goods[i]).collect();
+    let spm: Vec<f64> = members.iter().map(|g| g.analysis.takes[0].spm).collect();
+    let mut quality = Vec::new();
+    if members.len() < GOOD_GOOD {
+        quality.push(Finding::warn(
+            Code::FewGood,
+            format!(
+                "{} good clips: the limit is wide; add more good rounds, {GOOD_GOOD} or more make it tight",
+                members.len()
+            ),
+        ));
+    }
+    for o in odd.iter().filter(|o| o.module == spot.module && !o.left_out) {
+        quality.push(Finding::warn(
+            Code::OddGood,
+            format!(
+                "good clip {} departs {:.1} from the other good ones: listen to it, and give --skip-odd to leave it out",
+                o.file, o.departure
+            ),
+        ));
+    }
+    BaselineInfo {
+        module: spot.module,
+        clips: members.len(),
+        spm: [spm.iter().copied().fold(f64::MAX, f64::min), spm.iter().copied().fold(f64::MIN, f64::max)],
+        sample_rate_hz: members.iter().map(|g| g.analysis.sample_rate_hz).fold(f64::MAX, f64::min),
+        angle: if spot.alignment.absolute { Angle::Absolute } else { Angle::Relative },
+        quality,
+    }
+}
+
+/// The verdict on a clip that can't be judged.
+#[must_use]
+pub fn unjudged(item: &Item) -> ClipVerdict {
+    let take = item.analysis.takes.first();
+    let reason = item
+        .analysis
+        .refusal()
+        .map_or_else(|| "no good clips of this module to compare with".to_string(), |f| f.text.clone());
+    ClipVerdict {
+        file: item.file.clone(),
+        module: item.module,
+        verdict: State::Unjudged,
+        departure: None,
+        false_alarm: None,
+        excess_db: None,
+        band_hz: None,
+        arc_deg: None,
+        half: Half::Unknown,
+        pattern: Pattern::Unclear,
+        reading: format!("No verdict. Next: {reason}."),
+        spm: take.map(|t| t.spm),
+        strokes: take.map(|t| t.strokes),
+        lock: take.map(|t| t.lock),
+        level_db: None,
+        quality: item.analysis.findings.clone(),
+        reason: Some(reason),
+    }
 }

@@ -2,8 +2,8 @@
 
 use crate::baseline::Model;
 use crate::map::N_ANGLE;
-use crate::score::cleaned;
 use crate::score::bank::{Family, Whitener, families};
+use crate::score::{Pattern, cleaned};
 
 /// Clips that the family's mean square counts for against a filter's own.
 const PRIOR_CLIPS: f64 = 4.0;
@@ -111,14 +111,13 @@ impl Bank {
     /// - `directions`: healthy residuals in dB, shape `(N_BAND, N_ANGLE)` each; at most 32 are used.
     /// - `n_band`: bands to use.
     #[must_use]
-    pub fn new(model: &Model, mut directions: Vec<Vec<f64>>, edges_hz: &[f64], n_band: usize) -> Self {
+    pub fn new(model: &Model, mut directions: Vec<Vec<f64>>, edges_hz: &[f64], n_band: usize, absolute: bool) -> Self {
         let white = Whitener::new(model, n_band);
-        let families = families(model, edges_hz, n_band);
+        let families = families(model, edges_hz, n_band, absolute);
         directions.truncate(MOST_DIRECTIONS);
         directions = directions.iter().map(|d| smooth(model, d)).collect();
         let whitened: Vec<Vec<f64>> = directions.iter().map(|d| white.apply(d)).collect();
-        let gram: Vec<Vec<f64>> =
-            directions.iter().map(|d| whitened.iter().map(|w| dot(d, w)).collect()).collect();
+        let gram: Vec<Vec<f64>> = directions.iter().map(|d| whitened.iter().map(|w| dot(d, w)).collect()).collect();
         let ridge = std::env::var("SS_RIDGE").ok().and_then(|v| v.parse().ok()).unwrap_or(200.0);
         let m = directions.len();
         let (norms, overlaps) = families
@@ -134,6 +133,29 @@ impl Bank {
             })
             .unzip();
         Self { white, families, norms, directions, overlaps, gram, ridge }
+    }
+
+    /// A residual less what a hiss over an arc could have added to it, fitted band by band, never negative.
+    #[must_use]
+    pub fn without_arc(&self, residual: &[f64], arc: (usize, usize)) -> Vec<f64> {
+        let mut out = residual.to_vec();
+        let Some(hiss) = self.families.iter().find(|f| f.pattern == Pattern::Hiss) else { return out };
+        let whitened = self.white.apply(residual);
+        for b in 0..self.white.n_band {
+            let cells = hiss.on_arc(arc, b);
+            let mut unit = vec![0.0; residual.len()];
+            for &(a, v) in &cells {
+                unit[b * N_ANGLE + a] = v;
+            }
+            let norm = dot(&unit, &self.white.apply(&unit));
+            let strength = cells.iter().map(|&(a, v)| v * whitened[b * N_ANGLE + a]).sum::<f64>() / norm.max(1e-9);
+            if strength > 0.0 {
+                for (a, v) in cells {
+                    out[b * N_ANGLE + a] -= strength * v;
+                }
+            }
+        }
+        out
     }
 
     /// Scores a residual (already divided by its leverage factor) with every filter.
@@ -227,12 +249,8 @@ impl Scorer {
     #[must_use]
     pub fn score(&self, residual: &[f64]) -> Vec<Best> {
         let raw = self.bank.raw(residual);
-        let mut out: Vec<Best> = raw
-            .families
-            .iter()
-            .zip(&self.scales)
-            .map(|(z, s)| highest(z.iter().zip(s).map(|(z, s)| z / s)))
-            .collect();
+        let mut out: Vec<Best> =
+            raw.families.iter().zip(&self.scales).map(|(z, s)| highest(z.iter().zip(s).map(|(z, s)| z / s))).collect();
         out.push(Best { score: (raw.log_energy - self.energy.0) / self.energy.1, filter: 0 });
         out
     }

@@ -1,0 +1,123 @@
+//! Plain words for what was found: what it usually means and what to look at next. Never "the valve is broken".
+
+use crate::score::{Angle, Half, Pattern, State};
+
+/// What a reading is made from.
+#[derive(Debug, Clone, Copy)]
+pub struct Finds {
+    /// The verdict.
+    pub state: State,
+    /// Shape of the change.
+    pub pattern: Pattern,
+    /// Half of the turn.
+    pub half: Half,
+    /// Whether angles are the module's own.
+    pub angle: Angle,
+    /// Start of the change in degrees of the module's own crank angle.
+    pub start_deg: f64,
+    /// The module whose change is heard here, if it is not this one.
+    pub heard_from: Option<u32>,
+}
+
+const LISTEN_AGAIN: &str = "record again in an hour, or sooner if it grows";
+
+/// Meaning and next step: `"<meaning>. Next: <what to look at>."`
+#[must_use]
+pub fn reading(f: &Finds) -> String {
+    if let Some(module) = f.heard_from {
+        return format!(
+            "What is new here fits module {module}'s change, heard through the block; this module itself shows nothing of its own. \
+             Next: look at module {module} first, then record here again."
+        );
+    }
+    if f.state == State::Steady {
+        return "Sounds like its own good runs. Next: nothing out of turn; record again at the next round.".into();
+    }
+    let (meaning, next) = match (f.pattern, f.half) {
+        (Pattern::Hiss, Half::Discharge) => (
+            "Hiss in the discharge half: usually a suction valve or seat that leaks, or a piston and liner that wash".to_string(),
+            "look for mud in this liner's wash returns (mud points at piston and liner), then plan to look at the suction valve and seat".to_string(),
+        ),
+        (Pattern::Hiss, Half::Suction) => (
+            "Hiss in the suction half: usually a discharge valve or seat that leaks".to_string(),
+            "compare the pump gauge with its last readings at the same strokes; plan to look at the discharge valve and seat".to_string(),
+        ),
+        (Pattern::Hiss, _) => (
+            "Hiss in part of the turn: usually a valve, seat, piston or liner that leaks".to_string(),
+            "check the liner-wash returns for mud and the pump gauge against its last readings".to_string(),
+        ),
+        (Pattern::Knock, Half::Discharge) if f.start_deg < 90.0 => (
+            "A knock early in the discharge half: usually air or gas in the mud, a starved suction, or a loose piston nut or rod clamp".to_string(),
+            "check the suction screen and the charge pressure, and look at the rod clamps".to_string(),
+        ),
+        (Pattern::Knock, _) => (
+            "A new knock at one place of the turn: something loose, or a valve that closes hard".to_string(),
+            "look at rod clamps, caps and retainers from a safe place; valve springs at the next opening".to_string(),
+        ),
+        (Pattern::Shifted, _) => (
+            "A valve acts at another place of the turn than before: usually a weak or broken spring or a worn guide; air in the suction does it too".to_string(),
+            "check the suction side first; look at this module's valve springs at the next opening".to_string(),
+        ),
+        (Pattern::Missing, _) => (
+            "A knock of the healthy pump is gone: a valve that sticks or is held open by junk".to_string(),
+            "check the suction screen, then plan to look at this module's valves".to_string(),
+        ),
+        (Pattern::Tone, _) => (
+            "A new steady tone, the same all round the turn: drive, gear or another machine rather than a valve".to_string(),
+            "listen at the other modules and at the power end; check oil and filter pressures".to_string(),
+        ),
+        (Pattern::AllRound, _) => (
+            "Louder all round the turn: a gasket, cap or seat taper, an outside leak, a relief valve that passes; or the recording (another place or microphone)".to_string(),
+            "walk round it for drips and a warm relief line, then record again at the paint mark".to_string(),
+        ),
+        (Pattern::Unclear, _) => (
+            "Different from its good runs in a way that fits none of the usual patterns".to_string(),
+            "record again at the paint mark; if it stays, compare with the other modules".to_string(),
+        ),
+    };
+    let mut out = format!("{meaning}. Next: {next}");
+    if f.state == State::Drifting {
+        out.push_str("; ");
+        out.push_str(LISTEN_AGAIN);
+    }
+    if f.angle == Angle::Relative {
+        out.push_str("; the half of the turn is unknown: one clip with a pulse channel or taps would tell it");
+    }
+    out.push('.');
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_reading_says_what_is_next_and_clears_or_condemns_nothing() {
+        for state in [State::Steady, State::Drifting, State::Departed] {
+            for pattern in [
+                Pattern::Hiss,
+                Pattern::Knock,
+                Pattern::Shifted,
+                Pattern::Missing,
+                Pattern::Tone,
+                Pattern::AllRound,
+                Pattern::Unclear,
+            ] {
+                for half in [Half::Discharge, Half::Suction, Half::Both, Half::Unknown] {
+                    let text = reading(&Finds {
+                        state,
+                        pattern,
+                        half,
+                        angle: Angle::Absolute,
+                        start_deg: 30.0,
+                        heard_from: None,
+                    });
+                    assert!(text.contains("Next: ") && text.ends_with('.'));
+                    for word in ["broken valve", "is broken", "safe to", "must be replaced"] {
+                        assert!(!text.contains(word), "{text}");
+                    }
+                }
+            }
+        }
+    }
+}

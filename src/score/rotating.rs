@@ -1,0 +1,198 @@
+//! Machines without strokes: one level a band, judged by its own good runs.
+
+use crate::bands::{N_BAND, band_edges_hz};
+use crate::map::{Analysis, N_FINE};
+use crate::score::limit::{Combined, Limit};
+use crate::score::outcome::{BaselineInfo, Outcome, unjudged};
+use crate::score::reading::{Finds, reading};
+use crate::score::{Angle, Best, ClipVerdict, Half, Item, Pattern, State};
+
+/// Equivalent clips that the pooled variance counts for against a band's own.
+const PRIOR_CLIPS: f64 = 6.0;
+/// Smallest spread of a band between runs, dB.
+const LEAST_DB: f64 = 0.3;
+
+/// What a comparison of one clip gave.
+#[derive(Debug, Clone)]
+pub struct Found {
+    /// Combined score.
+    pub combined: Combined,
+    /// Kind of change.
+    pub pattern: Pattern,
+    /// First and one-past-last band.
+    pub bands: (usize, usize),
+    /// Mean change within those bands, gain taken out, dB.
+    pub excess_db: f64,
+    /// Gain against the baseline, dB.
+    pub gain_db: f64,
+}
+
+/// Band levels of a rotating take in dB, or `None` if there is none.
+fn levels(analysis: &Analysis) -> Option<(Vec<f64>, usize)> {
+    let map = &analysis.takes.first()?.map;
+    let mean = |b: usize| (0..N_FINE).map(|k| f64::from(map.power[k * N_BAND + b])).sum::<f64>() / N_FINE as f64;
+    Some(((0..N_BAND).map(|b| 10.0 * mean(b).max(1e-24).log10()).collect(), map.n_usable))
+}
+
+fn median(mut x: Vec<f64>) -> f64 {
+    x.sort_by(f64::total_cmp);
+    if x.is_empty() { 0.0 } else { 0.5 * (x[x.len() / 2] + x[(x.len() - 1) / 2]) }
+}
+
+/// Mean and spread of the good clips' band levels.
+struct Levels {
+    mean: Vec<f64>,
+    spread: Vec<f64>,
+    n: f64,
+}
+
+impl Levels {
+    fn fit(rows: &[&Vec<f64>], n_band: usize) -> Self {
+        let n = rows.len() as f64;
+        let mean: Vec<f64> = (0..n_band).map(|b| rows.iter().map(|r| r[b]).sum::<f64>() / n).collect();
+        let gains: Vec<f64> = rows.iter().map(|r| median((0..n_band).map(|b| r[b] - mean[b]).collect())).collect();
+        let own: Vec<f64> = (0..n_band)
+            .map(|b| rows.iter().zip(&gains).map(|(r, g)| (r[b] - mean[b] - g).powi(2)).sum::<f64>())
+            .collect();
+        let freedom = (n - 1.0).max(1.0);
+        let pool = own.iter().sum::<f64>() / (freedom * n_band as f64);
+        let spread = own
+            .iter()
+            .map(|s| ((PRIOR_CLIPS * pool + s) / (PRIOR_CLIPS + freedom)).sqrt().max(LEAST_DB) * (1.0 + 1.0 / n).sqrt())
+            .collect();
+        Self { mean, spread, n }
+    }
+
+    fn standardised(&self, row: &[f64]) -> (Vec<f64>, f64) {
+        let gain = median(self.mean.iter().zip(row).map(|(m, r)| r - m).collect());
+        (self.mean.iter().zip(&self.spread).zip(row).map(|((m, s), r)| (r - m - gain) / s).collect(), gain)
+    }
+}
+
+/// Largest sum over a range of bands (all-round) and over one or two bands (tone), each on its own scale.
+fn best(z: &[f64]) -> ([Best; 2], [(usize, usize); 2]) {
+    let mut out = [Best { score: 0.0, filter: 0 }; 2];
+    let mut place = [(0, z.len()); 2];
+    for lo in 0..z.len() {
+        let mut sum = 0.0;
+        for hi in lo + 1..=z.len() {
+            sum += z[hi - 1];
+            let k = usize::from(hi - lo < 3);
+            let score = sum / ((hi - lo) as f64).sqrt();
+            if score > out[k].score {
+                out[k] = Best { score, filter: lo };
+                place[k] = (lo, hi);
+            }
+        }
+    }
+    (out, place)
+}
+
+/// Judges clips of a machine without strokes against its good ones.
+#[must_use]
+pub fn judge_rotating(goods: &[&Analysis], nows: &[&Analysis]) -> Vec<Option<Found>> {
+    let rows: Vec<(Vec<f64>, usize)> = goods.iter().filter_map(|a| levels(a)).collect();
+    let n_band = rows.iter().map(|r| r.1).min().unwrap_or(0);
+    let healthy: Vec<Vec<Best>> = (0..rows.len())
+        .map(|c| {
+            let others: Vec<&Vec<f64>> = rows.iter().enumerate().filter(|(i, _)| *i != c).map(|(_, r)| &r.0).collect();
+            best(&Levels::fit(&others, n_band).standardised(&rows[c].0).0).0.to_vec()
+        })
+        .collect();
+    let limit = Limit::new(&healthy.iter().map(Vec::as_slice).collect::<Vec<_>>(), &[1.0, 1.0]);
+    let all = Levels::fit(&rows.iter().map(|r| &r.0).collect::<Vec<_>>(), n_band);
+    nows.iter()
+        .map(|now| {
+            let (row, usable) = levels(now)?;
+            if usable < n_band || n_band < 3 || all.n < 3.0 {
+                return None;
+            }
+            let (z, gain_db) = all.standardised(&row);
+            let (found, place) = best(&z);
+            let combined = limit.combine(&found);
+            let bands = place[combined.family];
+            let excess_db =
+                (bands.0..bands.1).map(|b| row[b] - all.mean[b] - gain_db).sum::<f64>() / (bands.1 - bands.0) as f64;
+            let pattern = if combined.family == 1 { Pattern::Tone } else { Pattern::AllRound };
+            Some(Found { combined, pattern, bands, excess_db, gain_db })
+        })
+        .collect()
+}
+
+/// The whole outcome for machines without strokes.
+#[must_use]
+pub(super) fn outcome(goods: &[Item], nows: &[Item]) -> Outcome {
+    let mut modules: Vec<Option<u32>> = nows.iter().map(|n| n.module).collect();
+    modules.sort_unstable();
+    modules.dedup();
+    let mut out = Outcome {
+        baselines: Vec::new(),
+        clips: nows.iter().map(unjudged).collect(),
+        maps: vec![None; nows.len()],
+        zero_turns: vec![None; nows.len()],
+        odd: Vec::new(),
+    };
+    for module in modules {
+        let good: Vec<&Item> = goods.iter().filter(|g| g.module == module).collect();
+        let at: Vec<usize> =
+            (0..nows.len()).filter(|&i| nows[i].module == module && nows[i].analysis.refusal().is_none()).collect();
+        let found = judge_rotating(
+            &good.iter().map(|g| &g.analysis).collect::<Vec<_>>(),
+            &at.iter().map(|&i| &nows[i].analysis).collect::<Vec<_>>(),
+        );
+        out.baselines.push(BaselineInfo {
+            module,
+            clips: good.len(),
+            spm: [0.0, 0.0],
+            sample_rate_hz: good.iter().map(|g| g.analysis.sample_rate_hz).fold(f64::MAX, f64::min),
+            angle: Angle::Relative,
+            quality: Vec::new(),
+        });
+        for (i, found) in at.into_iter().zip(found) {
+            match found {
+                Some(f) => out.clips[i] = verdict(&nows[i], &f),
+                None => {
+                    let reason =
+                        "this clip carries fewer bands than the good ones: record at the same or a higher sample rate";
+                    out.clips[i].reason = Some(reason.into());
+                    out.clips[i].reading = format!("No verdict. Next: {reason}.");
+                }
+            }
+        }
+    }
+    out
+}
+
+fn verdict(item: &Item, f: &Found) -> ClipVerdict {
+    let departure = f.combined.departure;
+    let state = match departure {
+        d if d > 2.0 => State::Departed,
+        d if d > 1.0 => State::Drifting,
+        _ => State::Steady,
+    };
+    let departs = state != State::Steady;
+    let edges = band_edges_hz();
+    let text = reading(&Finds {
+        state,
+        pattern: f.pattern,
+        half: Half::Both,
+        angle: Angle::Absolute,
+        start_deg: 0.0,
+        heard_from: None,
+    });
+    ClipVerdict {
+        verdict: state,
+        departure: Some(departure),
+        false_alarm: Some(f.combined.false_alarm),
+        excess_db: Some(f.excess_db),
+        band_hz: departs.then(|| [edges[f.bands.0], edges[f.bands.1]]),
+        pattern: if departs { f.pattern } else { Pattern::Unclear },
+        reading: text,
+        spm: None,
+        strokes: None,
+        lock: None,
+        level_db: Some(f.gain_db),
+        reason: None,
+        ..unjudged(item)
+    }
+}
