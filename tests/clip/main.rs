@@ -1,0 +1,9 @@
+//! Reading recordings: every form, every fault, bad input.
+#![allow(clippy::unwrap_used, reason = "a test may fail by panicking")]
+
+mod bad_input;
+mod formats;
+mod fuzz_seeds;
+mod helper;
+mod quality;
+mod tables;
