@@ -84,6 +84,8 @@ pub(super) struct Gatherer {
     frames_db: Vec<f32>,
     last: Option<f32>,
     run: Run,
+    /// Whether the run in hand began with the first sample.
+    opening: bool,
     block: Sums,
     spread: Spread,
     stats: ChannelStats,
@@ -149,6 +151,7 @@ impl Gatherer {
             frames_db: Vec::with_capacity(FRAMES_PER_BLOCK),
             last: None,
             run: Run { value: 0.0, len: 0, entry: 0.0 },
+            opening: true,
             block: Sums::new(),
             spread: Spread::new(),
             stats: ChannelStats { blocks: Vec::new(), spread: Vec::new(), quantum: f32::INFINITY },
@@ -176,6 +179,8 @@ impl Gatherer {
         if !self.frame.is_empty() {
             self.end_frame();
         }
+        // What stands still to the very end is a fade or an encoder's padding, as it is at the very beginning.
+        self.opening = true;
         self.end_run();
         if self.block.block.n > 0 {
             self.end_block();
@@ -227,6 +232,7 @@ impl Gatherer {
         } else if let [.., second_last, last] = frame[..] {
             // No two neighbours are equal: the last sample is a run of one.
             self.run = Run { value: last, len: 1, entry: (last - second_last).abs() };
+            self.opening = false;
         } else {
             self.run = Run { value: previous, len: 1, entry: max_step };
         }
@@ -265,7 +271,7 @@ impl Gatherer {
         if value.abs() >= self.end_from {
             block.n_end += n;
             block.end_run = block.end_run.max(n);
-        } else if len >= self.hold_len {
+        } else if len >= self.hold_len && !self.opening {
             block.n_held += n;
         }
         // A natural peak is entered gently; a cut one abruptly.
@@ -273,6 +279,9 @@ impl Gatherer {
         if len >= 3 && len < self.hold_len && abrupt {
             block.flat_max.note(value, n);
             block.flat_min.note(-value, n);
+        }
+        if len > 0 {
+            self.opening = false;
         }
         self.run.len = 0;
     }

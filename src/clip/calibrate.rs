@@ -67,7 +67,10 @@ pub fn calibrator(path: &Path, level_db: f64, freq_hz: f64) -> Result<f64, ClipE
     }
     let rate_hz = clip.sample_rate_hz;
     if !(freq_hz.is_finite() && freq_hz >= 100.0 && freq_hz <= 0.4 * rate_hz) {
-        return Err(wrong(format!("a tone of {freq_hz} Hz can't be in it; it must lie between 100 Hz and {:.0} Hz", 0.4 * rate_hz)));
+        return Err(wrong(format!(
+            "a tone of {freq_hz} Hz can't be in it; it must lie between 100 Hz and {:.0} Hz",
+            0.4 * rate_hz
+        )));
     }
     let slices = tone_slices(&clip.samples, rate_hz, freq_hz);
     let mut levels: Vec<f64> = slices.iter().map(|s| s.tone).collect();

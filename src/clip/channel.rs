@@ -183,13 +183,7 @@ mod tests {
     const RATE_HZ: f64 = 48_000.0;
 
     fn info() -> SourceInfo {
-        SourceInfo {
-            rate_hz: RATE_HZ,
-            channels: 1,
-            format: "WAV".into(),
-            bits: Some(16),
-            bound: Bound::Integer,
-        }
+        SourceInfo { rate_hz: RATE_HZ, channels: 1, format: "WAV".into(), bits: Some(16), bound: Bound::Integer }
     }
 
     fn nature_of(signal: impl Fn(usize) -> f32) -> Nature {

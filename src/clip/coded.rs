@@ -4,6 +4,9 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 
 use symphonia::core::audio::GenericAudioBufferRef;
+use symphonia::core::codecs::audio::well_known::{
+    CODEC_ID_PCM_F32BE, CODEC_ID_PCM_F32LE, CODEC_ID_PCM_F64BE, CODEC_ID_PCM_F64LE,
+};
 use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
 use symphonia::core::errors::Error;
 use symphonia::core::formats::probe::Hint;
@@ -13,7 +16,7 @@ use symphonia::core::meta::MetadataOptions;
 
 use super::sniff::Kind;
 use super::source::{Bound, Ending, MAX_CHANNELS, RATE_RANGE_HZ, Source, SourceInfo};
-use super::{ClipError, Code, Finding};
+use super::{ClipError, Code, Finding, mend};
 
 /// A compressed recording being read.
 pub(super) struct CodedSource {
@@ -32,6 +35,8 @@ pub(super) struct CodedSource {
     /// Packets that could not be decoded, as the frames before which they are missing.
     gaps: Vec<u64>,
     ended: Option<End>,
+    /// Whether the sizes of the header had to be mended.
+    mended: bool,
 }
 
 /// How the stream ended.
@@ -59,11 +64,13 @@ impl CodedSource {
                 path: path.to_path_buf(),
                 what: format!("{} with an unknown coding ({what})", kind.name()),
             },
-            other => ClipError::Decode {
-                path: path.to_path_buf(),
-                format: kind.name().into(),
-                source: Box::new(other),
-            },
+            other => {
+                ClipError::Decode { path: path.to_path_buf(), format: kind.name().into(), source: Box::new(other) }
+            }
+        };
+        let (input, mended) = match kind {
+            Kind::Aiff => mend::aiff(input).map_err(|source| ClipError::Read { path: path.to_path_buf(), source })?,
+            _ => (input, false),
         };
         let stream = MediaSourceStream::new(input, Default::default());
         let mut hint = Hint::new();
@@ -80,8 +87,10 @@ impl CodedSource {
         let format = symphonia::default::get_probe()
             .probe(&hint, stream, FormatOptions::default(), MetadataOptions::default())
             .map_err(wrap)?;
-        let no_track =
-            || ClipError::Unsupported { path: path.to_path_buf(), what: format!("{} without a sound track", kind.name()) };
+        let no_track = || ClipError::Unsupported {
+            path: path.to_path_buf(),
+            what: format!("{} without a sound track", kind.name()),
+        };
         let track = format.default_track(TrackType::Audio).ok_or_else(no_track)?;
         let params = track.codec_params.as_ref().and_then(|p| p.audio()).ok_or_else(no_track)?;
         let decoder = symphonia::default::get_codecs()
@@ -91,12 +100,18 @@ impl CodedSource {
         let track_id = track.id;
         let promised = track.num_frames;
         let lossless = matches!(kind, Kind::Flac | Kind::Aiff | Kind::Wav);
+        let floats = [CODEC_ID_PCM_F32BE, CODEC_ID_PCM_F32LE, CODEC_ID_PCM_F64BE, CODEC_ID_PCM_F64LE];
+        let bound = match lossless {
+            true if floats.contains(&params.codec) => Bound::Float,
+            true => Bound::Integer,
+            false => Bound::Lossy,
+        };
         let info = SourceInfo {
             rate_hz: 0.0,
             channels: 0,
             format: kind.name().into(),
             bits: if lossless { bits } else { None },
-            bound: if lossless { Bound::Integer } else { Bound::Lossy },
+            bound,
         };
         let mut source = Self {
             format,
@@ -110,6 +125,7 @@ impl CodedSource {
             decoded: 0,
             gaps: Vec::new(),
             ended: None,
+            mended,
         };
         source.decode_more();
         source.settle(kind)?;
@@ -257,7 +273,7 @@ impl Source for CodedSource {
                     seconds(self.decoded)
                 ),
             ));
-        } else if self.ended == Some(End::Broken) {
+        } else if self.ended == Some(End::Broken) || self.mended {
             findings.push(Finding::warn(
                 Code::CutOff,
                 format!(

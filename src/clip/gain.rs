@@ -4,15 +4,15 @@ use super::blocks::Block;
 use super::{Code, Finding};
 
 /// A block whose loudest 5 ms stand so far above the usual loudest is an event, in dB.
-const EVENT_DB: f32 = 8.0;
+const EVENT_DB: f32 = 5.0;
 /// Events needed before anything is said.
 const LEAST_EVENTS: usize = 3;
 /// Fall of the background that a riding gain shows at least, in dB.
 const LEAST_FALL_DB: f32 = 3.0;
 /// Blocks after an event in which the gain is still down.
-const DOWN: std::ops::Range<usize> = 1..3;
+const DOWN: std::ops::Range<usize> = 1..2;
 /// Blocks after which it has come back.
-const BACK: std::ops::Range<usize> = 8..14;
+const BACK: std::ops::Range<usize> = 8..12;
 /// Blocks before an event that tell the background.
 const BEFORE: usize = 4;
 

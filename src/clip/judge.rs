@@ -50,7 +50,9 @@ pub(super) fn judge(stats: &ChannelStats, info: &SourceInfo, gaps: &[u64], block
     if file_s < LEAST_CLIP_S {
         findings.push(Finding::refuse(
             Code::TooShort,
-            format!("The clip lasts only {file_s:.2} s. Record at least 30 strokes, half a minute at 60 strokes a minute."),
+            format!(
+                "The clip lasts only {file_s:.2} s. Record at least 30 strokes, half a minute at 60 strokes a minute."
+            ),
         ));
     }
     let silence = silence_rms(info);
@@ -79,7 +81,7 @@ pub(super) fn judge(stats: &ChannelStats, info: &SourceInfo, gaps: &[u64], block
             findings.push(fault_finding(fault, &place, all, inside, ruling, blocks, &faults));
         }
     }
-    findings.extend(not_finite(blocks, &kept, sound));
+    findings.extend(not_finite(blocks, &kept, !sound && is_commonest(&faults, Fault::NotFinite)));
     let used = &blocks[kept.clone()];
     if !findings.iter().any(|f| f.code == Code::Rumble) {
         findings.extend(rumble(used));
@@ -125,7 +127,8 @@ fn find_faults(stats: &ChannelStats, info: &SourceInfo, gaps: &[u64], block_len:
             }
         })
         .collect();
-    for &gap in gaps {
+    // What is missing before the first sample is not missed.
+    for &gap in gaps.iter().filter(|&&gap| gap > 0) {
         let at = usize::try_from(gap / block_len as u64).unwrap_or(usize::MAX).min(faults.len().saturating_sub(1));
         if let Some(fault @ None) = faults.get_mut(at) {
             *fault = Some(Fault::Dropout);
@@ -253,7 +256,9 @@ fn fault_finding(
             } else {
                 (
                     Code::Clipped,
-                    format!("The recording is clipped in {share}; {left}. Turn the gain down by 10 dB and record again."),
+                    format!(
+                        "The recording is clipped in {share}; {left}. Turn the gain down by 10 dB and record again."
+                    ),
                 )
             }
         }
@@ -264,16 +269,15 @@ fn fault_finding(
                  and record again."
             ),
         ),
-        Fault::Silent => (
-            Code::Silent,
-            format!("The recording is silent in {share}; {left}. Check the plug and the mute switch."),
-        ),
+        Fault::Silent => {
+            (Code::Silent, format!("The recording is silent in {share}; {left}. Check the plug and the mute switch."))
+        }
         Fault::NotFinite => (Code::NotFinite, String::new()),
     };
     Finding { code, effect, text }
 }
 
-fn not_finite(blocks: &[Block], kept: &Range<usize>, sound: bool) -> Option<Finding> {
+fn not_finite(blocks: &[Block], kept: &Range<usize>, ruling: bool) -> Option<Finding> {
     let count = |blocks: &[Block]| blocks.iter().map(|b| u64::from(b.n_bad)).sum::<u64>();
     let all = count(blocks);
     if all == 0 {
@@ -285,7 +289,7 @@ fn not_finite(blocks: &[Block], kept: &Range<usize>, sound: bool) -> Option<Find
     let text = format!(
         "{all} samples are no numbers (NaN or infinite) and were replaced by 0. Check the program that wrote the file."
     );
-    Some(if share > BEARABLE_NOT_FINITE || !sound && share > 0.0 {
+    Some(if share > BEARABLE_NOT_FINITE || ruling {
         Finding::refuse(Code::NotFinite, text)
     } else {
         Finding::warn(Code::NotFinite, text)

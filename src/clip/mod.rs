@@ -9,6 +9,7 @@ mod finding;
 mod gain;
 mod ingest;
 mod judge;
+mod mend;
 mod sniff;
 mod source;
 mod stretch;

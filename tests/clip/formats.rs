@@ -113,10 +113,8 @@ fn calibration_turns_full_scale_into_units_and_says_which() {
     // 5 V full scale and 100 mV/g: full scale is 50 g.
     let factor = metres_per_s2_per_full_scale(5.0, 100.0);
     assert!((factor - 490.3325).abs() < 1.0e-9);
-    let settings = ReadSettings {
-        calibration: Calibration::MetrePerSecond2PerFullScale(factor),
-        ..ReadSettings::default()
-    };
+    let settings =
+        ReadSettings { calibration: Calibration::MetrePerSecond2PerFullScale(factor), ..ReadSettings::default() };
     let clip = read(&path, &settings).unwrap();
     assert_eq!(clip.scale, Scale::MetrePerSecond2);
     assert!((rms(&clip.samples) / rms(&plain.samples) / factor - 1.0).abs() < 1.0e-5);

@@ -5,5 +5,6 @@ mod bad_input;
 mod formats;
 mod fuzz_seeds;
 mod helper;
+mod long;
 mod quality;
 mod tables;

@@ -37,7 +37,9 @@ fn time(i: usize) -> f64 {
 #[test]
 fn every_separator_with_and_without_header_is_read() {
     for header in [true, false] {
-        for (separator, comma) in [(",", false), (";", false), (";", true), ("\t", false), ("\t", true), (" ", false), (" ", true)] {
+        for (separator, comma) in
+            [(",", false), (";", false), (";", true), ("\t", false), ("\t", true), (" ", false), (" ", true)]
+        {
             let number = |x: f64| {
                 let text = format!("{x:.5}");
                 if comma { text.replace('.', ",") } else { text }
@@ -129,9 +131,7 @@ fn several_columns_are_channels_and_a_line_count_is_not() {
 #[test]
 fn an_uneven_clock_warns_and_a_useless_one_is_refused() {
     let with = |wobble: f64| {
-        table("time,x\n", |i| {
-            format!("{:.7},{:.5}", time(i) + wobble / 2000.0 * (i as f64 * 1.7).sin(), value(i))
-        })
+        table("time,x\n", |i| format!("{:.7},{:.5}", time(i) + wobble / 2000.0 * (i as f64 * 1.7).sin(), value(i)))
     };
     assert_eq!(found(&clip_of(&with(0.2))), [(Code::TimeJitter, Effect::Warn)]);
     let text = with(0.9);
@@ -146,9 +146,7 @@ fn an_uneven_clock_warns_and_a_useless_one_is_refused() {
 
 #[test]
 fn missing_rows_cells_and_a_cut_end_are_told() {
-    let gap = table("time,x\n", |i| {
-        format!("{:.5},{:.5}", time(i) + if i > 4000 { 0.75 } else { 0.0 }, value(i))
-    });
+    let gap = table("time,x\n", |i| format!("{:.5},{:.5}", time(i) + if i > 4000 { 0.75 } else { 0.0 }, value(i)));
     assert_eq!(found(&clip_of(&gap)), [(Code::Dropouts, Effect::Warn)]);
     let hole = table("time,x\n", |i| {
         if i == 500 { format!("{:.5},", time(i)) } else { format!("{:.5},{:.5}", time(i), value(i)) }

@@ -129,7 +129,8 @@ fn offset_of(text: &str) -> Option<f64> {
     if !(digits.len() == 2 || digits.len() == 4) || !digits.iter().all(u8::is_ascii_digit) {
         return None;
     }
-    let two = |at: usize| digits.get(at..at + 2).map_or(0.0, |d| f64::from(d[0] - b'0') * 10.0 + f64::from(d[1] - b'0'));
+    let two =
+        |at: usize| digits.get(at..at + 2).map_or(0.0, |d| f64::from(d[0] - b'0') * 10.0 + f64::from(d[1] - b'0'));
     Some(two(0) * 3600.0 + two(2) * 60.0)
 }
 

@@ -11,16 +11,13 @@ const GROSS_GAPS: f64 = 0.01;
 
 /// The usual step of a time column in seconds, or `None` if it does not advance.
 ///
-/// Median of the slopes over half the rows: times rounded to the last place, single gaps and repeats do nothing, while
+/// Median of the slopes over an eighth of the rows: times rounded to the last place, single gaps and repeats do nothing, while
 /// the median of neighbouring steps would be wrong by the rounding (1/3200 s written with four decimals).
-pub(super) fn usual_step(times: &[f64]) -> Option<f64> {
-    let half = times.len() / 2;
-    if half == 0 {
-        return None;
-    }
-    let mut slopes: Vec<f64> = times.windows(half + 1).map(|w| (w[half] - w[0]) / half as f64).collect();
+fn usual_step(times: &[f64]) -> Option<f64> {
+    let lag = (times.len() / 8).max(1);
+    let mut slopes: Vec<f64> = times.windows(lag + 1).map(|w| (w[lag] - w[0]) / lag as f64).collect();
     slopes.sort_unstable_by(f64::total_cmp);
-    let step = slopes[slopes.len() / 2];
+    let step = slopes.get(slopes.len() / 2).copied()?;
     (step.is_finite() && step > 0.0).then_some(step)
 }
 
@@ -50,7 +47,7 @@ pub(super) enum Worth {
 }
 
 impl Clock {
-    pub(super) fn new(step_s: f64, resolution_s: f64) -> Self {
+    fn new(step_s: f64, resolution_s: f64) -> Self {
         Self {
             step_s,
             resolution_s,
@@ -96,6 +93,28 @@ impl Clock {
         self.n += 1;
     }
 
+    /// A clock for these times, the first of a column; `None` if they do not advance.
+    ///
+    /// The step is refined over the whole stretch, gaps left out.
+    pub(super) fn from_head(times: &[f64], resolution_s: f64) -> Option<Self> {
+        let mut rough = Self::new(usual_step(times)?, resolution_s);
+        for &time in times {
+            rough.push(Some(time));
+        }
+        let step_s = if matches!(rough.worth(), Worth::Useless(_)) { rough.step_s } else { 1.0 / rough.rate_hz() };
+        Some(Self::new(step_s, resolution_s))
+    }
+
+    /// This clock before its first time, with times that count `unit` seconds.
+    pub(super) fn in_unit(&self, unit: f64) -> Self {
+        Self::new(self.step_s * unit, self.resolution_s * unit)
+    }
+
+    /// The usual step in seconds.
+    pub(super) fn step_s(&self) -> f64 {
+        self.step_s
+    }
+
     /// The mean rate over the whole column in Hz, gaps left out; a whole number where the resolution allows it.
     pub(super) fn rate_hz(&self) -> f64 {
         let span = self.last - self.first.unwrap_or(0.0) - self.gap_s;
@@ -131,7 +150,7 @@ mod tests {
     use super::*;
 
     fn clock_of(times: &[f64], resolution_s: f64) -> Clock {
-        let mut clock = Clock::new(usual_step(times).unwrap(), resolution_s);
+        let mut clock = Clock::from_head(times, resolution_s).unwrap();
         for &t in times {
             clock.push(Some(t));
         }

@@ -177,8 +177,11 @@ struct Header {
 }
 
 fn read_header(lines: &[(u64, std::borrow::Cow<'_, str>)], separator: Separator, n_columns: usize) -> Header {
-    let mut header =
-        Header { names: vec![String::new(); n_columns], time_units: vec![None; n_columns], units: vec![None; n_columns] };
+    let mut header = Header {
+        names: vec![String::new(); n_columns],
+        time_units: vec![None; n_columns],
+        units: vec![None; n_columns],
+    };
     let mut cells = Vec::new();
     for (_, line) in lines {
         split(line, separator, &mut cells);
@@ -215,7 +218,8 @@ fn time_unit(name: &str) -> Option<f64> {
 
 fn acceleration_unit(name: &str) -> Option<f64> {
     let squeezed: String = name.chars().filter(|c| !c.is_whitespace()).collect();
-    if ["m/s2", "m/s^2", "m/s²", "m/s/s", "m/s**2", "ms-2", "ms^-2", "mps2", "m·s"].iter().any(|u| squeezed.contains(u)) {
+    if ["m/s2", "m/s^2", "m/s²", "m/s/s", "m/s**2", "ms-2", "ms^-2", "mps2", "m·s"].iter().any(|u| squeezed.contains(u))
+    {
         return Some(1.0);
     }
     words(name).find_map(|w| match w {
@@ -236,7 +240,9 @@ fn find_time(header: &Header, rows: &[Vec<&str>], n_columns: usize) -> Option<Ti
         return None;
     }
     let numbers = |c: usize| rows.iter().map(|r| number(r[c])).collect::<Option<Vec<f64>>>();
-    let rises = |c: usize| numbers(c).is_some_and(|t| t.len() >= 3 && t.windows(2).all(|w| w[1] >= w[0]) && t[0] < t[t.len() - 1]);
+    let rises = |c: usize| {
+        numbers(c).is_some_and(|t| t.len() >= 3 && t.windows(2).all(|w| w[1] >= w[0]) && t[0] < t[t.len() - 1])
+    };
     let named = (0..n_columns).find(|&c| {
         let name = &header.names[c];
         let says = name.contains("time") || words(name).any(|w| matches!(w, "t" | "zeit" | "timestamp" | "elapsed"));

@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use symphonia::core::io::MediaSource;
 
 use self::cells::{number_or_gap, split, text};
-use self::clock::{Clock, Worth, usual_step};
+use self::clock::{Clock, Worth};
 use self::layout::{Layout, TimeForm};
 use super::source::{Bound, Ending, MAX_CHANNELS, RATE_RANGE_HZ, Source, SourceInfo};
 use super::{ClipError, Code, CsvUnit, Finding, ReadSettings};
@@ -84,13 +84,7 @@ impl TableSource {
             input: BufReader::with_capacity(1 << 16, input),
             path: path.to_path_buf(),
             layout,
-            info: SourceInfo {
-                rate_hz: 0.0,
-                channels,
-                format: "CSV".into(),
-                bits: None,
-                bound: Bound::Physical,
-            },
+            info: SourceInfo { rate_hz: 0.0, channels, format: "CSV".into(), bits: None, bound: Bound::Physical },
             unit,
             clock: None,
             given_rate_hz: settings.rate_hz,
@@ -125,7 +119,7 @@ impl TableSource {
             split(&line, self.layout.separator, &mut cells);
             times.extend(cells.get(column.index).and_then(|c| column.seconds(c)).filter(|t| t.is_finite()));
         }
-        let Some(mut step_s) = usual_step(&times) else {
+        let Some(mut clock) = Clock::from_head(&times, column.resolution_s) else {
             return match self.given_rate_hz {
                 Some(rate_hz) => Ok((None, rate_hz)),
                 None if times.len() < 2 => Err(no_rate()),
@@ -137,14 +131,15 @@ impl TableSource {
         };
         if let (TimeForm::Number(scale), false, Some(given)) = (column.form, column.unit_named, self.given_rate_hz) {
             // The header does not name the unit of the times, but the rate given tells it.
-            let fits = [1.0, 1.0e-3, 1.0e-6].into_iter().find(|u| (given * step_s * u - 1.0).abs() < 0.05);
+            let units = [1.0, 1.0e-3, 1.0e-6];
+            let fits = units.into_iter().find(|u| (given * clock.step_s() * u - 1.0).abs() < 0.05);
             if let Some(unit) = fits {
                 column.form = TimeForm::Number(scale * unit);
                 column.resolution_s *= unit;
-                step_s *= unit;
+                clock = clock.in_unit(unit);
             }
         }
-        let rate_hz = 1.0 / step_s;
+        let rate_hz = 1.0 / clock.step_s();
         if !RATE_RANGE_HZ.contains(&rate_hz) {
             return Err(out_of_range(
                 &self.path,
@@ -152,7 +147,7 @@ impl TableSource {
                 "if the times are in ms or us, say so in the header, as in `time (ms)`, or give the rate with --rate",
             ));
         }
-        Ok((Some(Clock::new(step_s, column.resolution_s)), rate_hz))
+        Ok((Some(clock), rate_hz))
     }
 
     /// Reads one line into `self.line`, without its end; false at the end of the file.
@@ -216,7 +211,8 @@ impl Source for TableSource {
             let line = text(&self.line);
             let mut cells = Vec::with_capacity(self.layout.n_columns);
             split(&line, self.layout.separator, &mut cells);
-            let known = self.layout.values.iter().filter(|&&c| cells.get(c).is_some_and(|c| number_or_gap(c).is_some()));
+            let known =
+                self.layout.values.iter().filter(|&&c| cells.get(c).is_some_and(|c| number_or_gap(c).is_some()));
             let n_known = known.count();
             if n_known < self.layout.values.len() && last && self.n_rows > 0 {
                 self.cut_off = true;
@@ -259,9 +255,9 @@ impl Source for TableSource {
                 "The time column is uneven: its steps scatter by {per_cent:.0} %. Its mean rate was used. Use a logger \
                  with a steady clock."
             )),
-            Worth::Useless(why) => Some(format!(
-                "The time column is no clock, {why}; the rate given was used instead. Check the logger."
-            )),
+            Worth::Useless(why) => {
+                Some(format!("The time column is no clock, {why}; the rate given was used instead. Check the logger."))
+            }
         };
         if matches!(clock.worth(), Worth::Useless(_)) {
             ending.rate_hz = self.given_rate_hz;

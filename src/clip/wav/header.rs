@@ -171,7 +171,8 @@ fn parse_format(block: &[u8]) -> Result<Header, String> {
         other => Coding::Other(other),
     };
     let from_bits = bits.div_ceil(8);
-    let bytes = if align % channels == 0 && align / channels >= from_bits.max(1) { align / channels } else { from_bits };
+    let bytes =
+        if align % channels == 0 && align / channels >= from_bits.max(1) { align / channels } else { from_bits };
     let sensible = match coding {
         Coding::Int => (1..=4).contains(&bytes) && bits >= 1,
         Coding::Float => bytes == 4 || bytes == 8,
