@@ -103,6 +103,8 @@ struct Run {
 #[derive(Debug, Clone, Copy)]
 struct Sums {
     block: Block,
+    /// First sample; the sums are about it, so that an accelerometer's 1 g does not drown them.
+    offset: f32,
     sum: f64,
     sum_sq: f64,
     sum_step: f64,
@@ -114,7 +116,7 @@ struct Sums {
 impl Sums {
     fn new() -> Self {
         let block = Block { min: f32::INFINITY, max: f32::NEG_INFINITY, ..Block::default() };
-        Self { block, sum: 0.0, sum_sq: 0.0, sum_step: 0.0, low: 0.0, low_sq: 0.0, n_low: 0 }
+        Self { block, offset: 0.0, sum: 0.0, sum_sq: 0.0, sum_step: 0.0, low: 0.0, low_sq: 0.0, n_low: 0 }
     }
 }
 
@@ -159,15 +161,11 @@ impl Gatherer {
     }
 
     /// Takes the next samples of the channel; what is not finite counts as 0.
-    pub(super) fn push(&mut self, samples: impl Iterator<Item = f32>) {
-        for x in samples {
-            let x = if x.is_finite() {
-                x
-            } else {
-                self.block.block.n_bad += 1;
-                0.0
-            };
-            self.frame.push(x);
+    pub(super) fn push(&mut self, mut samples: &[f32]) {
+        while !samples.is_empty() {
+            let n = (self.frame_len - self.frame.len()).min(samples.len());
+            self.frame.extend_from_slice(&samples[..n]);
+            samples = &samples[n..];
             if self.frame.len() == self.frame_len {
                 self.end_frame();
             }
@@ -185,39 +183,29 @@ impl Gatherer {
         if self.block.block.n > 0 {
             self.end_block();
         }
-        self.stats.spread = self.spread.values;
+        self.stats.spread = std::mem::take(&mut self.spread.values);
         self.stats
     }
 
     fn end_frame(&mut self) {
-        let frame = std::mem::take(&mut self.frame);
+        let mut frame = std::mem::take(&mut self.frame);
+        let n_bad: u32 = frame.iter().map(|x| u32::from(!x.is_finite())).sum();
+        if n_bad > 0 {
+            self.block.block.n_bad += n_bad;
+            for x in &mut frame {
+                *x = if x.is_finite() { *x } else { 0.0 };
+            }
+        }
         let first = frame.first().copied().unwrap_or(0.0);
         let before = self.last.unwrap_or(first);
-        let mut sum = 0.0_f64;
-        let mut sum_sq = 0.0_f64;
-        let (mut min, mut max) = (f32::INFINITY, f32::NEG_INFINITY);
-        let mut step_sq = 0.0_f32;
-        let mut step_sum = 0.0_f32;
-        let mut max_step = 0.0_f32;
-        let mut quantum = f32::INFINITY;
-        let mut any_equal = self.last.is_none();
-        let mut previous = before;
-        for &x in &frame {
-            sum += f64::from(x);
-            sum_sq += f64::from(x) * f64::from(x);
-            min = min.min(x);
-            max = max.max(x);
-            let step = (x - previous).abs();
-            step_sq += step * step;
-            step_sum += step;
-            max_step = max_step.max(step);
-            quantum = quantum.min(if step > 0.0 { step } else { f32::INFINITY });
-            any_equal |= step <= 0.0;
-            previous = x;
+        if self.block.block.n == 0 {
+            self.block.offset = first;
         }
-        self.stats.quantum = self.stats.quantum.min(quantum);
-        let at_end = max.max(-min).max(self.run.value.abs()) >= self.end_from;
-        if any_equal || at_end || self.run.len > 1 {
+        let steps = Steps::of(&frame, before);
+        let values = Values::of(&frame, self.block.offset);
+        self.stats.quantum = self.stats.quantum.min(steps.smallest);
+        let at_end = values.max.max(-values.min).max(self.run.value.abs()) >= self.end_from;
+        if steps.any_zero || self.last.is_none() || at_end || self.run.len > 1 {
             let mut previous = before;
             for &x in &frame {
                 let step = (x - previous).abs();
@@ -229,35 +217,34 @@ impl Gatherer {
                 }
                 previous = x;
             }
-        } else if let [.., second_last, last] = frame[..] {
+        } else {
             // No two neighbours are equal: the last sample is a run of one.
+            let last = frame.last().copied().unwrap_or(before);
+            let second_last = frame.iter().rev().nth(1).copied().unwrap_or(before);
             self.run = Run { value: last, len: 1, entry: (last - second_last).abs() };
             self.opening = false;
-        } else {
-            self.run = Run { value: previous, len: 1, entry: max_step };
         }
 
-        for &x in &frame {
-            self.spread.push(x);
-            if let Some(low) = self.lowpass.push(x) {
-                self.block.low += low;
-                self.block.low_sq += low * low;
-                self.block.n_low += 1;
-            }
-        }
+        self.spread.push(&frame);
+        let block = &mut self.block;
+        self.lowpass.push(&frame, |low| {
+            block.low += low;
+            block.low_sq += low * low;
+            block.n_low += 1;
+        });
         let sums = &mut self.block;
-        sums.sum += sum;
-        sums.sum_sq += sum_sq;
-        sums.sum_step += f64::from(step_sum);
+        sums.sum += f64::from(values.sum);
+        sums.sum_sq += f64::from(values.sum_sq);
+        sums.sum_step += f64::from(steps.sum);
         let block = &mut sums.block;
         block.n += u32::try_from(frame.len()).unwrap_or(u32::MAX);
-        block.min = block.min.min(min);
-        block.max = block.max.max(max);
-        block.max_step = block.max_step.max(max_step);
-        self.frames_db.push(power_db(step_sq / frame.len() as f32));
+        block.min = block.min.min(values.min);
+        block.max = block.max.max(values.max);
+        block.max_step = block.max_step.max(steps.largest);
+        self.frames_db.push(power_db(steps.sum_sq / frame.len() as f32));
         self.last = frame.last().copied();
+        frame.clear();
         self.frame = frame;
-        self.frame.clear();
         if self.frames_db.len() == FRAMES_PER_BLOCK {
             self.end_block();
         }
@@ -293,7 +280,7 @@ impl Gatherer {
         let mean = sums.sum / n;
         #[expect(clippy::cast_possible_truncation, reason = "statistics need no more than 24 bits")]
         {
-            block.mean = mean as f32;
+            block.mean = (f64::from(sums.offset) + mean) as f32;
             block.rms = (sums.sum_sq / n - mean * mean).max(0.0).sqrt() as f32;
             block.mean_step = (sums.sum_step / n) as f32;
             let n_low = f64::from(sums.n_low.max(1));
@@ -304,6 +291,96 @@ impl Gatherer {
         block.loudest_db = self.frames_db.last().copied().unwrap_or(f32::NEG_INFINITY);
         self.frames_db.clear();
         self.stats.blocks.push(block);
+    }
+}
+
+/// Sums kept side by side, which lets the compiler use vector registers.
+const LANES: usize = 8;
+
+/// Sums and extremes of the values of a frame.
+struct Values {
+    sum: f32,
+    sum_sq: f32,
+    min: f32,
+    max: f32,
+}
+
+impl Values {
+    /// Sums are about `offset`.
+    fn of(frame: &[f32], offset: f32) -> Self {
+        let (mut sum, mut sum_sq) = ([0.0; LANES], [0.0; LANES]);
+        let (mut min, mut max) = ([f32::INFINITY; LANES], [f32::NEG_INFINITY; LANES]);
+        let mut take = |lane: usize, x: f32| {
+            let about = x - offset;
+            sum[lane] += about;
+            sum_sq[lane] += about * about;
+            min[lane] = if x < min[lane] { x } else { min[lane] };
+            max[lane] = if x > max[lane] { x } else { max[lane] };
+        };
+        let (chunks, rest) = frame.as_chunks::<LANES>();
+        for chunk in chunks {
+            for (lane, &x) in chunk.iter().enumerate() {
+                take(lane, x);
+            }
+        }
+        for (lane, &x) in rest.iter().enumerate() {
+            take(lane, x);
+        }
+        Self {
+            sum: sum.iter().sum(),
+            sum_sq: sum_sq.iter().sum(),
+            min: min.into_iter().fold(f32::INFINITY, f32::min),
+            max: max.into_iter().fold(f32::NEG_INFINITY, f32::max),
+        }
+    }
+}
+
+/// Sums and extremes of the steps between the neighbours of a frame, without sign.
+struct Steps {
+    sum: f32,
+    sum_sq: f32,
+    largest: f32,
+    /// Smallest step that is not 0.
+    smallest: f32,
+    any_zero: bool,
+}
+
+impl Steps {
+    fn of(frame: &[f32], before: f32) -> Self {
+        let (mut sum, mut sum_sq, mut largest) = ([0.0; LANES], [0.0; LANES], [0.0_f32; LANES]);
+        let mut smallest = [f32::INFINITY; LANES];
+        let mut zeros = [0_u32; LANES];
+        let mut take = |lane: usize, x: f32, previous: f32| {
+            let step = (x - previous).abs();
+            sum[lane] += step;
+            sum_sq[lane] += step * step;
+            largest[lane] = if step > largest[lane] { step } else { largest[lane] };
+            let moved = if step > 0.0 { step } else { f32::INFINITY };
+            smallest[lane] = if moved < smallest[lane] { moved } else { smallest[lane] };
+            zeros[lane] |= u32::from(step <= 0.0);
+        };
+        if let Some(&first) = frame.first() {
+            take(0, first, before);
+        }
+        let later = frame.get(1..).unwrap_or_default();
+        let earlier = &frame[..later.len()];
+        let (chunks, rest) = later.as_chunks::<LANES>();
+        let (chunks_before, rest_before) = earlier.as_chunks::<LANES>();
+        for (chunk, chunk_before) in chunks.iter().zip(chunks_before) {
+            for lane in 0..LANES {
+                take(lane, chunk[lane], chunk_before[lane]);
+            }
+        }
+        for (lane, (&x, &previous)) in rest.iter().zip(rest_before).enumerate() {
+            take(lane, x, previous);
+        }
+        Self {
+            sum: sum.iter().sum(),
+            sum_sq: sum_sq.iter().sum(),
+            largest: largest.into_iter().fold(0.0, f32::max),
+            smallest: smallest.into_iter().fold(f32::INFINITY, f32::min),
+            any_zero: zeros.iter().any(|&z| z > 0),
+        }
     }
 }
 
@@ -337,25 +414,25 @@ impl Spread {
         Self { values: Vec::with_capacity(SPREAD_LEN), stride: 1, until_next: 0, dither: 1 }
     }
 
-    fn push(&mut self, x: f32) {
-        if self.until_next > 0 {
-            self.until_next -= 1;
-            return;
+    fn push(&mut self, frame: &[f32]) {
+        let mut at = self.until_next;
+        while let Some(&x) = usize::try_from(at).ok().and_then(|i| frame.get(i)) {
+            if self.values.len() == SPREAD_LEN {
+                let mut keep = false;
+                self.values.retain(|_| {
+                    keep = !keep;
+                    keep
+                });
+                self.stride *= 2;
+            }
+            self.values.push(x);
+            // Knuth's MMIX generator (from memory); any even scatter does.
+            self.dither = self.dither.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            let shift = if self.stride > 1 { (self.dither >> 33) % self.stride } else { 0 };
+            // Mean step: half a stride plus half a stride of shift.
+            at += 1 + self.stride / 2 + shift;
         }
-        if self.values.len() == SPREAD_LEN {
-            let mut keep = false;
-            self.values.retain(|_| {
-                keep = !keep;
-                keep
-            });
-            self.stride *= 2;
-        }
-        self.values.push(x);
-        // Knuth's MMIX generator (from memory); any even scatter does.
-        self.dither = self.dither.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        let shift = if self.stride > 1 { (self.dither >> 33) % self.stride } else { 0 };
-        // Mean step: half a stride plus half a stride of shift.
-        self.until_next = self.stride / 2 + shift;
+        self.until_next = at - frame.len() as u64;
     }
 }
 
@@ -395,25 +472,29 @@ impl LowPass {
         }
     }
 
-    /// Takes a sample; gives one value of the averaged-down, filtered signal now and then.
-    fn push(&mut self, x: f32) -> Option<f64> {
+    /// Takes samples; gives the values of the averaged-down, filtered signal to `give`.
+    fn push(&mut self, mut samples: &[f32], mut give: impl FnMut(f64)) {
         if self.factor == 0 {
-            return None;
+            return;
         }
-        self.sum += f64::from(x);
-        self.count += 1;
-        if self.count < self.factor {
-            return None;
+        while !samples.is_empty() {
+            let n = (self.factor - self.count).min(samples.len());
+            self.sum += samples[..n].iter().map(|&x| f64::from(x)).sum::<f64>();
+            self.count += n;
+            samples = &samples[n..];
+            if self.count < self.factor {
+                return;
+            }
+            let mean = self.sum / self.count as f64;
+            self.sum = 0.0;
+            self.count = 0;
+            // Starting from the first value, not from 0: an accelerometer's 1 g would ring through the first second.
+            let v = mean - *self.offset.get_or_insert(mean);
+            let y = self.b0 * v + self.z1;
+            self.z1 = 2.0 * self.b0 * v - self.a1 * y + self.z2;
+            self.z2 = self.b0 * v - self.a2 * y;
+            give(y);
         }
-        let mean = self.sum / self.count as f64;
-        self.sum = 0.0;
-        self.count = 0;
-        // Starting from the first value, not from 0: an accelerometer's 1 g would ring through the first second.
-        let v = mean - *self.offset.get_or_insert(mean);
-        let y = self.b0 * v + self.z1;
-        self.z1 = 2.0 * self.b0 * v - self.a1 * y + self.z2;
-        self.z2 = self.b0 * v - self.a2 * y;
-        Some(y)
     }
 }
 

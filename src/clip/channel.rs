@@ -188,7 +188,8 @@ mod tests {
 
     fn nature_of(signal: impl Fn(usize) -> f32) -> Nature {
         let mut gatherer = Gatherer::new(RATE_HZ, Bound::Integer, Some(16));
-        gatherer.push((0..10 * 48_000).map(|i| (signal(i) * 32768.0).round() / 32768.0));
+        let samples: Vec<f32> = (0..10 * 48_000).map(|i| (signal(i) * 32768.0).round() / 32768.0).collect();
+        gatherer.push(&samples);
         nature(&gatherer.finish(), &info())
     }
 

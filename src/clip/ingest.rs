@@ -102,6 +102,7 @@ fn first_pass(source: &mut dyn Source, info: &SourceInfo) -> Result<Pass, ClipEr
     let mut kept = Some(Vec::new());
     let mut n_frames = 0;
     let mut buffer = Vec::new();
+    let mut channel: Vec<f32> = Vec::new();
     loop {
         let got = source.read_frames((READ_VALUES / channels).max(1), &mut buffer)?;
         if got == 0 {
@@ -109,7 +110,13 @@ fn first_pass(source: &mut dyn Source, info: &SourceInfo) -> Result<Pass, ClipEr
         }
         n_frames += got as u64;
         for (c, gatherer) in gatherers.iter_mut().enumerate() {
-            gatherer.push(buffer.iter().skip(c).step_by(channels).copied());
+            if channels == 1 {
+                gatherer.push(&buffer);
+            } else {
+                channel.clear();
+                channel.extend(buffer.iter().skip(c).step_by(channels));
+                gatherer.push(&channel);
+            }
         }
         if let Some(all) = kept.as_mut() {
             if all.len() + buffer.len() > KEPT_VALUES {

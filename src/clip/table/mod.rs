@@ -218,7 +218,7 @@ impl Source for TableSource {
                 self.cut_off = true;
                 continue;
             }
-            if n_known == 0 {
+            if n_known == 0 && layout::data_width(&line, self.layout.separator, &mut Vec::new()) == 0 {
                 // A header in the middle: the logger started anew.
                 self.gaps.push(self.n_rows);
                 continue;
