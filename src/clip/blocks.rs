@@ -4,13 +4,12 @@
 //! values, from which [`super::judge`] tells clipping, silence, dropouts, rumble and automatic gain.
 
 use super::source::Bound;
+use super::thin::{LowPass, Spread};
 
 /// Length of a frame, the unit of the short-time levels, in seconds.
 pub(super) const FRAME_S: f64 = 0.005;
 /// Frames a block.
 pub(super) const FRAMES_PER_BLOCK: usize = 100;
-/// Rumble is what lies below this, in Hz.
-pub(super) const RUMBLE_HZ: f64 = 60.0;
 /// A value that stands still for longer than this within a live signal is a dropout, in seconds.
 const HOLD_S: f64 = 0.004;
 /// ... and it must stand still for at least so many samples.
@@ -39,15 +38,16 @@ pub(super) struct Block {
     pub(super) n_held: u32,
     /// Not-a-number and infinite samples that were replaced by 0.
     pub(super) n_bad: u32,
-    /// Mean square below [`RUMBLE_HZ`], about the mean.
+    /// Mean square below [`super::thin::RUMBLE_HZ`], about the mean.
     pub(super) low_power: f32,
     /// Level that a fifth of the 5 ms frames of the first difference stay below: the background, in dB.
     pub(super) background_db: f32,
     /// Highest level of a 5 ms frame of the first difference, in dB.
     pub(super) loudest_db: f32,
-    /// Largest step between neighbouring samples, and the mean step.
+    /// Largest step between neighbouring samples, the mean step, and the sum of their squares.
     pub(super) max_step: f32,
     pub(super) mean_step: f32,
+    pub(super) sum_sq_step: f32,
 }
 
 /// Flat tops at one extreme of a block.
@@ -66,7 +66,7 @@ pub(super) struct Flat {
 pub(super) struct ChannelStats {
     /// Blocks in order; the last may be short.
     pub(super) blocks: Vec<Block>,
-    /// Evenly spread values, at most [`SPREAD_LEN`].
+    /// Evenly spread values, at most [`super::thin::SPREAD_LEN`].
     pub(super) spread: Vec<f32>,
     /// Smallest non-zero step between neighbours: the width of a quantisation step, infinite if nothing moved.
     pub(super) quantum: f32,
@@ -241,6 +241,7 @@ impl Gatherer {
         block.min = block.min.min(values.min);
         block.max = block.max.max(values.max);
         block.max_step = block.max_step.max(steps.largest);
+        block.sum_sq_step += steps.sum_sq;
         self.frames_db.push(power_db(steps.sum_sq / frame.len() as f32));
         self.last = frame.last().copied();
         frame.clear();
@@ -263,7 +264,7 @@ impl Gatherer {
         }
         // A natural peak is entered gently; a cut one abruptly.
         let abrupt = entry > (8.0 * self.stats.quantum).max(0.002 * value.abs());
-        if len >= 3 && len < self.hold_len && abrupt {
+        if len >= 3 && abrupt {
             block.flat_max.note(value, n);
             block.flat_min.note(-value, n);
         }
@@ -392,108 +393,6 @@ impl Flat {
         } else if height >= self.height {
             self.runs += 1;
             self.samples += n;
-        }
-    }
-}
-
-/// Most values in [`ChannelStats::spread`].
-pub(super) const SPREAD_LEN: usize = 4096;
-
-/// Keeps evenly spread values of a stream of unknown length: when full, every other one is dropped and the stride doubles.
-#[derive(Debug)]
-struct Spread {
-    values: Vec<f32>,
-    stride: u64,
-    until_next: u64,
-    /// Shifts each pick within its stride, so that no rhythm of the signal can fall in step with the picks.
-    dither: u64,
-}
-
-impl Spread {
-    fn new() -> Self {
-        Self { values: Vec::with_capacity(SPREAD_LEN), stride: 1, until_next: 0, dither: 1 }
-    }
-
-    fn push(&mut self, frame: &[f32]) {
-        let mut at = self.until_next;
-        while let Some(&x) = usize::try_from(at).ok().and_then(|i| frame.get(i)) {
-            if self.values.len() == SPREAD_LEN {
-                let mut keep = false;
-                self.values.retain(|_| {
-                    keep = !keep;
-                    keep
-                });
-                self.stride *= 2;
-            }
-            self.values.push(x);
-            // Knuth's MMIX generator (from memory); any even scatter does.
-            self.dither = self.dither.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            let shift = if self.stride > 1 { (self.dither >> 33) % self.stride } else { 0 };
-            // Mean step: half a stride plus half a stride of shift.
-            at += 1 + self.stride / 2 + shift;
-        }
-        self.until_next = at - frame.len() as u64;
-    }
-}
-
-/// Second-order Butterworth low-pass at [`RUMBLE_HZ`] on the signal averaged down to about 1 kHz.
-#[derive(Debug)]
-struct LowPass {
-    /// Samples averaged into one; 0 where the rate is too low to tell rumble from the rest.
-    factor: usize,
-    sum: f64,
-    count: usize,
-    offset: Option<f64>,
-    b0: f64,
-    a1: f64,
-    a2: f64,
-    z1: f64,
-    z2: f64,
-}
-
-impl LowPass {
-    fn new(rate_hz: f64) -> Self {
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "rates are 100 Hz to 1 MHz")]
-        let factor = if rate_hz < 4.0 * RUMBLE_HZ { 0 } else { ((rate_hz / (16.0 * RUMBLE_HZ)) as usize).max(1) };
-        let low_rate_hz = rate_hz / factor.max(1) as f64;
-        // Bilinear transform with the cut-off prewarped.
-        let k = (std::f64::consts::PI * RUMBLE_HZ / low_rate_hz).tan();
-        let norm = 1.0 / (1.0 + std::f64::consts::SQRT_2 * k + k * k);
-        Self {
-            factor,
-            sum: 0.0,
-            count: 0,
-            offset: None,
-            b0: k * k * norm,
-            a1: 2.0 * (k * k - 1.0) * norm,
-            a2: (1.0 - std::f64::consts::SQRT_2 * k + k * k) * norm,
-            z1: 0.0,
-            z2: 0.0,
-        }
-    }
-
-    /// Takes samples; gives the values of the averaged-down, filtered signal to `give`.
-    fn push(&mut self, mut samples: &[f32], mut give: impl FnMut(f64)) {
-        if self.factor == 0 {
-            return;
-        }
-        while !samples.is_empty() {
-            let n = (self.factor - self.count).min(samples.len());
-            self.sum += samples[..n].iter().map(|&x| f64::from(x)).sum::<f64>();
-            self.count += n;
-            samples = &samples[n..];
-            if self.count < self.factor {
-                return;
-            }
-            let mean = self.sum / self.count as f64;
-            self.sum = 0.0;
-            self.count = 0;
-            // Starting from the first value, not from 0: an accelerometer's 1 g would ring through the first second.
-            let v = mean - *self.offset.get_or_insert(mean);
-            let y = self.b0 * v + self.z1;
-            self.z1 = 2.0 * self.b0 * v - self.a1 * y + self.z2;
-            self.z2 = self.b0 * v - self.a2 * y;
-            give(y);
         }
     }
 }

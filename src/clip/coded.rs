@@ -110,7 +110,8 @@ impl CodedSource {
             rate_hz: 0.0,
             channels: 0,
             format: kind.name().into(),
-            bits: if lossless { bits } else { None },
+            // mu-law and its like have finer steps near 0 than their bits tell.
+            bits: if matches!(kind, Kind::Flac | Kind::Aiff) { bits } else { None },
             bound,
         };
         let mut source = Self {

@@ -302,7 +302,9 @@ fn rumble(blocks: &[Block]) -> Option<Finding> {
     if blocks.len() < 8 || ruled * 5 < blocks.len() {
         return None;
     }
-    let mut low_db: Vec<f32> = blocks.iter().map(|b| super::blocks::power_db(b.low_power)).collect();
+    // Over two seconds, so that a thump once a turn does not look like bursts.
+    let mut low_db: Vec<f32> =
+        blocks.windows(4).map(|w| super::blocks::power_db(w.iter().map(|b| b.low_power).sum::<f32>() / 4.0)).collect();
     low_db.sort_unstable_by(f32::total_cmp);
     let spread = low_db[low_db.len() * 9 / 10] - low_db[low_db.len() / 10];
     (spread >= RUMBLE_SPREAD_DB).then(|| {

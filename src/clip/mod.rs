@@ -15,6 +15,7 @@ mod source;
 mod stretch;
 mod table;
 pub mod taps;
+mod thin;
 mod wav;
 
 pub use calibrate::{REFERENCE_PRESSURE_PA, calibrator, metres_per_s2_per_full_scale};

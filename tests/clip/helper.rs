@@ -32,7 +32,6 @@ impl Folder {
         let mut writer = hound::WavWriter::create(&path, spec).unwrap();
         for i in 0..channels[0].len() {
             for channel in channels {
-                #[expect(clippy::cast_possible_truncation, reason = "saturates, as a converter does")]
                 writer.write_sample((channel[i] * 32_768.0).round() as i16).unwrap();
             }
         }
@@ -66,7 +65,7 @@ pub(crate) fn pump(seconds: f32, seed: u64) -> Vec<f32> {
                     0.4 * (-t * 250.0).exp() * (t * 9000.0).sin()
                 })
                 .sum();
-            0.04 * noise(seed, i) * (1.0 + 0.3 * (angle * 6.283).sin()) + knock
+            0.04 * noise(seed, i) * (1.0 + 0.3 * (angle * std::f32::consts::TAU).sin()) + knock
         })
         .collect()
 }

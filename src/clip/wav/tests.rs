@@ -1,3 +1,5 @@
+#![expect(clippy::cast_possible_truncation, reason = "the numbers are made to fit")]
+
 use std::f32::consts::PI;
 
 use proptest::prelude::*;
