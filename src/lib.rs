@@ -15,12 +15,14 @@
 //! | [`report`] | pictures and the note |
 //! | [`cli`] | one file a command |
 //!
-//! Small shared ground: [`units`], [`robust`], [`spectrum`].
+//! Small shared ground: [`units`], [`robust`], [`spectrum`], [`bands`], [`frames`].
 
+pub mod bands;
 pub mod baseline;
 pub mod capture;
 pub mod cli;
 pub mod clip;
+pub mod frames;
 pub mod map;
 pub mod pump;
 pub mod report;

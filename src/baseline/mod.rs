@@ -1,1 +1,7 @@
-//! baseline
+//! Known-good maps to a model: common origin, operating point, nuisance, spread between runs.
+
+mod align;
+mod model;
+
+pub use align::{Alignment, N_CELL, Turnable, align, best_turn, pattern, turned_db};
+pub use model::{GoodClip, Model, band_means, nuisance_of};

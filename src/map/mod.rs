@@ -1,6 +1,12 @@
 //! Band levels over crank angle: the stroke map.
 
+mod analyse;
+mod fold;
+
 use ndarray::Array2;
+
+pub use analyse::{Analysis, AnalyseSettings, Take, analyse};
+pub use fold::{FoldedMap, N_FINE, fold, fold_two};
 
 /// Columns of a stroke map; column `k` covers `5 k .. 5 (k + 1)` degrees.
 pub const N_ANGLE: usize = 72;

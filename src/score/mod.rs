@@ -1,4 +1,13 @@
 //! Departure, place, pattern, reading in words, which module.
 
+pub mod bank;
+mod compare;
+mod limit;
+mod outcome;
+mod scorer;
 mod verdict;
+pub use compare::{Comparison, Item, Judged, PumpShape, Spot, cleaned, compare};
+pub use limit::{Combined, Limit};
+pub use outcome::{BaselineInfo, JudgeError, JudgeSettings, OddGood, Outcome, judge_all};
+pub use scorer::{Bank, Best, Raw, Scorer};
 pub use verdict::{Angle, ChangeMaps, ClipVerdict, Half, Pattern, State};

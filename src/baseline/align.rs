@@ -1,0 +1,232 @@
+//! Stroke maps of one spot on one common angle origin.
+
+use crate::bands::N_BAND;
+use crate::map::{FoldedMap, N_ANGLE, N_FINE};
+
+/// Cells of a stroke map.
+pub const N_CELL: usize = N_BAND * N_ANGLE;
+/// How far marks and map may disagree, in fine bins (25 degrees).
+const MARK_REACH: usize = 10;
+/// Rounds of align-to-the-mean.
+const ROUNDS: usize = 3;
+/// Levels count in an alignment up to this many dB about the band's mean.
+const CLIP_DB: f32 = 12.0;
+
+/// Level pattern of a folded map for alignment: dB about each band's mean, shape `(N_FINE, N_BAND)`, unusable bands 0.
+#[must_use]
+pub fn pattern(map: &FoldedMap, n_usable: usize) -> Vec<f32> {
+    let mut out: Vec<f32> = map.power.iter().map(|&p| 10.0 * p.max(1e-24).log10()).collect();
+    for b in 0..N_BAND {
+        let mean = (0..N_FINE).map(|k| out[k * N_BAND + b]).sum::<f32>() / N_FINE as f32;
+        for k in 0..N_FINE {
+            let v = &mut out[k * N_BAND + b];
+            *v = if b < n_usable { (*v - mean).clamp(-CLIP_DB, CLIP_DB) } else { 0.0 };
+        }
+    }
+    out
+}
+
+/// Turn of `x` against `reference`: the shift in fine bins (fractional) that fits best, and the correlation there.
+///
+/// `x` at bin `k + shift` lies over `reference` at bin `k`.
+///
+/// # Arguments
+/// - `near`: centre of the search in fine bins, and its reach; `None` searches the whole turn.
+#[must_use]
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "bins of one turn")]
+pub fn best_turn(reference: &[f32], x: &[f32], near: Option<(f64, usize)>) -> (f64, f64) {
+    let at = |lag: usize| {
+        let mut sum = 0.0_f64;
+        for k in 0..N_FINE {
+            let j = (k + lag) % N_FINE;
+            let (r, v) = (&reference[k * N_BAND..(k + 1) * N_BAND], &x[j * N_BAND..(j + 1) * N_BAND]);
+            sum += f64::from(r.iter().zip(v).map(|(a, b)| a * b).sum::<f32>());
+        }
+        sum
+    };
+    let lags: Vec<usize> = match near {
+        Some((centre, reach)) => {
+            let c = centre.round().rem_euclid(N_FINE as f64) as usize;
+            (0..=2 * reach).map(|d| (c + N_FINE + d - reach) % N_FINE).collect()
+        }
+        None => (0..N_FINE).collect(),
+    };
+    let (best, value) =
+        lags.iter().map(|&l| (l, at(l))).max_by(|a, b| a.1.total_cmp(&b.1)).unwrap_or((0, 0.0));
+    let (before, after) = (at((best + N_FINE - 1) % N_FINE), at((best + 1) % N_FINE));
+    let bend = before - 2.0 * value + after;
+    let offset = if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 };
+    let energy = |v: &[f32]| v.iter().map(|&a| f64::from(a) * f64::from(a)).sum::<f64>();
+    let norm = (energy(reference) * energy(x)).sqrt();
+    (best as f64 + offset, if norm > 0.0 { value / norm } else { 0.0 })
+}
+
+/// The folded map turned by `shift` fine bins (see [`best_turn`]), as levels in dB of shape `(N_BAND, N_ANGLE)`.
+#[must_use]
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "bins of one turn")]
+pub fn turned_db(map: &FoldedMap, shift: f64) -> Vec<f64> {
+    let per = N_FINE / N_ANGLE;
+    let whole = shift.floor();
+    let u = shift - whole;
+    let start = whole.rem_euclid(N_FINE as f64) as usize;
+    let mut out = vec![0.0; N_CELL];
+    for a in 0..N_ANGLE {
+        for b in 0..N_BAND {
+            let mut sum = 0.0;
+            for k in 0..per {
+                let i = (start + a * per + k) % N_FINE;
+                let j = (i + 1) % N_FINE;
+                sum += (1.0 - u) * f64::from(map.power[i * N_BAND + b]) + u * f64::from(map.power[j * N_BAND + b]);
+            }
+            out[b * N_ANGLE + a] = 10.0 * (sum / per as f64).max(1e-24).log10();
+        }
+    }
+    out
+}
+
+/// One clip's map ready for alignment.
+#[derive(Debug, Clone)]
+pub struct Turnable {
+    /// As from [`pattern`].
+    pub pattern: Vec<f32>,
+    /// Known crank zero in fine bins of the map, from marks, already turned to the module's own angle.
+    pub zero: Option<f64>,
+}
+
+/// What an alignment of several clips gives.
+#[derive(Debug, Clone)]
+pub struct Alignment {
+    /// Turn of each clip in fine bins: bin `k + shift` of the clip is bin `k` of the common origin.
+    pub shift: Vec<f64>,
+    /// Correlation of each clip with the mean of the others.
+    pub agreement: Vec<f64>,
+    /// Mean pattern on the common origin.
+    pub mean: Vec<f32>,
+    /// Whether the origin is the module's own crank zero.
+    pub absolute: bool,
+    /// Largest disagreement between a mark and the common origin, in degrees.
+    pub mark_spread_deg: f64,
+}
+
+/// Adds a pattern, turned, to a sum.
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "bins of one turn")]
+fn add_turned(sum: &mut [f32], x: &[f32], shift: f64, weight: f32) {
+    let whole = shift.floor();
+    let u = (shift - whole) as f32;
+    let start = whole.rem_euclid(N_FINE as f64) as usize;
+    for k in 0..N_FINE {
+        let i = (start + k) % N_FINE;
+        let j = (i + 1) % N_FINE;
+        for b in 0..N_BAND {
+            sum[k * N_BAND + b] += weight * ((1.0 - u) * x[i * N_BAND + b] + u * x[j * N_BAND + b]);
+        }
+    }
+}
+
+/// Signed distance of two angles in fine bins, within half a turn.
+fn apart(a: f64, b: f64) -> f64 {
+    let n = N_FINE as f64;
+    let d = (a - b).rem_euclid(n);
+    if d > 0.5 * n { d - n } else { d }
+}
+
+/// Aligns all clips of one spot: each against the mean of the others, a few rounds; marks bound the search where there are any.
+#[must_use]
+pub fn align(clips: &[Turnable]) -> Alignment {
+    let n = clips.len();
+    let marked: Vec<usize> = (0..n).filter(|&i| clips[i].zero.is_some()).collect();
+    let first = marked.first().copied().unwrap_or(0);
+    let mut shift = vec![0.0; n];
+    let mut agreement = vec![0.0; n];
+    let origin = clips.get(first).and_then(|c| c.zero).unwrap_or(0.0);
+    let mut mean = vec![0.0_f32; N_FINE * N_BAND];
+    if n > 0 {
+        add_turned(&mut mean, &clips[first].pattern, origin, 1.0);
+        shift[first] = origin;
+    }
+    for round in 0..ROUNDS {
+        for i in 0..n {
+            let near = match (clips[i].zero, marked.is_empty()) {
+                (Some(z), _) => Some((z, MARK_REACH)),
+                _ if round > 0 => Some((shift[i], MARK_REACH)),
+                _ => None,
+            };
+            if round == 0 && i == first {
+                continue;
+            }
+            let mut others = mean.clone();
+            if round > 0 {
+                add_turned(&mut others, &clips[i].pattern, shift[i], -1.0);
+            }
+            let (s, r) = best_turn(&others, &clips[i].pattern, near);
+            shift[i] = s;
+            agreement[i] = r;
+            if round == 0 {
+                add_turned(&mut mean, &clips[i].pattern, s, 1.0);
+            } else {
+                mean = others;
+                add_turned(&mut mean, &clips[i].pattern, s, 1.0);
+            }
+        }
+    }
+    let mut mark_spread_deg = 0.0_f64;
+    if !marked.is_empty() {
+        let offsets: Vec<f64> = marked.iter().map(|&i| apart(clips[i].zero.unwrap_or(0.0), shift[i])).collect();
+        let turn = offsets.iter().sum::<f64>() / offsets.len() as f64;
+        for o in &offsets {
+            mark_spread_deg = mark_spread_deg.max((o - turn).abs() * 360.0 / N_FINE as f64);
+        }
+        for s in &mut shift {
+            *s += turn;
+        }
+    }
+    let mut sum = vec![0.0_f32; N_FINE * N_BAND];
+    for (c, &s) in clips.iter().zip(&shift) {
+        add_turned(&mut sum, &c.pattern, s, 1.0 / n.max(1) as f32);
+    }
+    Alignment { shift, agreement, mean: sum, absolute: !marked.is_empty(), mark_spread_deg }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn made_up(turn: usize) -> FoldedMap {
+        let mut power = vec![1e-6_f32; N_FINE * N_BAND];
+        for (at, width, gain) in [(10, 4, 50.0), (40, 3, 20.0), (81, 5, 90.0), (110, 3, 10.0)] {
+            for k in 0..width {
+                for b in 0..N_BAND {
+                    power[((at + k + turn) % N_FINE) * N_BAND + b] *= gain;
+                }
+            }
+        }
+        FoldedMap { power: power.clone(), spread_db: power, n_usable: N_BAND }
+    }
+
+    #[test]
+    fn turned_maps_come_back_to_the_same_origin() {
+        for turn in [0, 1, 17, 71, 143] {
+            let (s, r) = best_turn(&pattern(&made_up(0), N_BAND), &pattern(&made_up(turn), N_BAND), None);
+            assert!(apart(s, turn as f64).abs() < 1e-6 && r > 0.999, "{turn}: {s} {r}");
+            let (a, b) = (turned_db(&made_up(turn), turn as f64), turned_db(&made_up(0), 0.0));
+            assert!(a.iter().zip(&b).all(|(x, y)| (x - y).abs() < 1e-4));
+        }
+    }
+
+    #[test]
+    fn one_mark_makes_all_absolute() {
+        let clips: Vec<Turnable> = [5, 60, 100, 30]
+            .iter()
+            .enumerate()
+            .map(|(i, &t)| Turnable {
+                pattern: pattern(&made_up(t), N_BAND),
+                zero: (i == 2).then_some(100.0),
+            })
+            .collect();
+        let a = align(&clips);
+        assert!(a.absolute);
+        for (s, t) in a.shift.iter().zip([5.0, 60.0, 100.0, 30.0]) {
+            assert!(apart(*s, t).abs() < 1e-3, "{s} {t}");
+        }
+    }
+}

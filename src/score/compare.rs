@@ -1,0 +1,320 @@
+//! Good clips and today's clips in, verdicts out: the whole comparison without files.
+
+use std::collections::BTreeMap;
+
+use rayon::prelude::*;
+
+use crate::bands::band_edges_hz;
+use crate::baseline::{
+    Alignment, GoodClip, Model, N_CELL, Turnable, align, best_turn, nuisance_of, pattern, turned_db,
+};
+use crate::map::{Analysis, N_ANGLE, N_FINE, Take};
+use crate::score::limit::{Combined, Limit};
+use crate::score::scorer::{Bank, Raw};
+use crate::score::{Best, Pattern, Scorer};
+
+/// Folds of the leave-out; with more rounds than this each fold leaves out several.
+const MOST_FOLDS: usize = 12;
+
+/// One analysed clip and what is known of it.
+#[derive(Debug, Clone)]
+pub struct Item {
+    /// The file as it was named.
+    pub file: String,
+    /// Module at whose spot it was taken.
+    pub module: Option<u32>,
+    /// The walk it was taken on.
+    pub round: Option<String>,
+    /// Console reading in strokes a minute.
+    pub console_spm: Option<f64>,
+    /// Discharge pressure, any unit that is the same for all.
+    pub pressure: Option<f64>,
+    /// What the clip gave.
+    pub analysis: Analysis,
+}
+
+/// Firing order and number of modules.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PumpShape {
+    /// Module numbers in firing order.
+    pub order: Vec<u32>,
+}
+
+impl PumpShape {
+    /// Turns by which a module's own zero comes after module 1's (0 if the module is not in the order).
+    #[must_use]
+    pub fn offset_turns(&self, module: Option<u32>) -> f64 {
+        let place = |m: u32| self.order.iter().position(|&o| o == m);
+        match (module.and_then(place), place(1)) {
+            (Some(p), Some(one)) => (p as f64 - one as f64) / self.order.len() as f64,
+            (Some(p), None) => p as f64 / self.order.len() as f64,
+            _ => 0.0,
+        }
+    }
+}
+
+/// A spot's baseline, ready to judge.
+#[derive(Debug)]
+pub struct Spot {
+    /// Module.
+    pub module: Option<u32>,
+    /// Indices of the good items.
+    pub goods: Vec<usize>,
+    /// The model.
+    pub model: Model,
+    /// Filters and scales.
+    pub scorer: Scorer,
+    /// Common origin.
+    pub alignment: Alignment,
+}
+
+/// One clip's place in the comparison.
+#[derive(Debug, Clone)]
+pub struct Judged {
+    /// Spot index.
+    pub spot: usize,
+    /// Which take was used.
+    pub take: usize,
+    /// Levels turned to the spot's origin, dB.
+    pub level_db: Vec<f64>,
+    /// Residual against the model.
+    pub residual: Vec<f64>,
+    /// Best of each family.
+    pub best: Vec<Best>,
+    /// Combined.
+    pub combined: Combined,
+    /// Correlation of its map with the spot's.
+    pub agreement: f64,
+}
+
+/// Everything that a comparison found.
+#[derive(Debug)]
+pub struct Comparison {
+    /// Spots in module order.
+    pub spots: Vec<Spot>,
+    /// One a now item; `None` where the clip can't be judged.
+    pub judged: Vec<Option<Judged>>,
+    /// Null distribution.
+    pub limit: Limit,
+}
+
+fn zero_bins(take: &Take, shape: &PumpShape, module: Option<u32>) -> Option<f64> {
+    take.zero_turns.map(|z| (z + shape.offset_turns(module)) * N_FINE as f64)
+}
+
+fn point(item: &Item, take: &Take, with_pressure: bool) -> Vec<f64> {
+    let mut p = vec![take.spm.max(1e-3).ln()];
+    if with_pressure {
+        p.push(item.pressure.unwrap_or(1.0).max(1e-9).ln());
+    }
+    p
+}
+
+/// Compares.
+#[must_use]
+pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
+    let edges = band_edges_hz();
+    let mut by_module: BTreeMap<Option<u32>, Vec<usize>> = BTreeMap::new();
+    for (i, g) in goods.iter().enumerate() {
+        by_module.entry(g.module).or_default().push(i);
+    }
+    let rounds = round_ids(goods);
+    let with_pressure = goods.iter().chain(nows).all(|i| i.pressure.is_some_and(|p| p > 0.0));
+    let models: Vec<Prepared> = by_module
+        .into_par_iter()
+        .map(|(module, members)| {
+            let n_usable =
+                members.iter().map(|&i| goods[i].analysis.takes[0].map.n_usable).min().unwrap_or(0);
+            let turnables: Vec<Turnable> = members
+                .iter()
+                .map(|&i| {
+                    let take = &goods[i].analysis.takes[0];
+                    Turnable { pattern: pattern(&take.map, n_usable), zero: zero_bins(take, shape, module) }
+                })
+                .collect();
+            let alignment = align(&turnables);
+            let clips: Vec<GoodClip> = members
+                .iter()
+                .zip(&alignment.shift)
+                .map(|(&i, &s)| {
+                    let take = &goods[i].analysis.takes[0];
+                    GoodClip { level_db: turned_db(&take.map, s), point: point(&goods[i], take, with_pressure) }
+                })
+                .collect();
+            let model = Model::fit(&clips, n_usable);
+            Prepared { module, goods: members, alignment, clips, model }
+        })
+        .collect();
+    let all_absolute = models.iter().all(|m| m.alignment.absolute);
+    let left_out = left_out(&models, &rounds, all_absolute, &edges);
+    let directions: Vec<&[Vec<f64>]> = models.iter().map(|m| m.model.residuals.as_slice()).collect();
+    let banks: Vec<Bank> = (0..models.len())
+        .into_par_iter()
+        .map(|k| Bank::new(&models[k].model, gathered(&directions, k, all_absolute), &edges, models[k].model.n_usable))
+        .collect();
+    let spots: Vec<Spot> = models
+        .into_iter()
+        .zip(banks)
+        .enumerate()
+        .map(|(k, (p, bank))| {
+            let others: Vec<&Raw> = left_out
+                .iter()
+                .enumerate()
+                .filter(|(j, _)| *j != k && all_absolute)
+                .flat_map(|(_, raws)| raws)
+                .collect();
+            let scorer = Scorer::new(bank, &left_out[k], &others);
+            Spot { module: p.module, goods: p.goods, model: p.model, scorer, alignment: p.alignment }
+        })
+        .collect();
+    let healthy: Vec<&[Best]> = spots.iter().flat_map(|s| s.scorer.healthy.iter().map(Vec::as_slice)).collect();
+    let patterns: Vec<Option<Pattern>> = spots
+        .first()
+        .map(|s| s.scorer.bank.families.iter().map(|f| Some(f.pattern)).chain([None]).collect())
+        .unwrap_or_default();
+    let limit = Limit::new(&healthy, &patterns);
+    let judged = nows
+        .par_iter()
+        .map(|item| {
+            let spot = spots.iter().position(|s| s.module == item.module)?;
+            judge(item, spot, &spots[spot], shape, with_pressure, &limit)
+        })
+        .collect();
+    Comparison { spots, judged, limit }
+}
+
+/// One spot before its filters.
+struct Prepared {
+    module: Option<u32>,
+    goods: Vec<usize>,
+    alignment: Alignment,
+    clips: Vec<GoodClip>,
+    model: Model,
+}
+
+/// Nuisance directions for spot `k`: its own healthy residuals, then the other spots' if they share the crank's angle.
+fn gathered(residuals: &[&[Vec<f64>]], k: usize, share: bool) -> Vec<Vec<f64>> {
+    let mut out = residuals[k].to_vec();
+    if share {
+        out.extend(residuals.iter().enumerate().filter(|(j, _)| *j != k).flat_map(|(_, r)| r.iter().cloned()));
+    }
+    out
+}
+
+/// Every good clip scored by filters that have not seen its round, per spot in the order of its good clips.
+fn left_out(models: &[Prepared], rounds: &[usize], share: bool, edges_hz: &[f64]) -> Vec<Vec<Raw>> {
+    let mut names: Vec<usize> = models.iter().flat_map(|m| m.goods.iter().map(|&i| rounds[i])).collect();
+    names.sort_unstable();
+    names.dedup();
+    let folds = names.len().min(MOST_FOLDS);
+    let fold_of = |i: usize| names.binary_search(&rounds[i]).unwrap_or(0) % folds;
+    let by_fold: Vec<Vec<Vec<(usize, Raw)>>> = (0..folds)
+        .into_par_iter()
+        .map(|fold| {
+            let fitted: Vec<Model> = models
+                .iter()
+                .map(|m| {
+                    let kept: Vec<GoodClip> = m
+                        .goods
+                        .iter()
+                        .zip(&m.clips)
+                        .filter(|(i, _)| fold_of(**i) != fold)
+                        .map(|(_, c)| c.clone())
+                        .collect();
+                    Model::fit(&kept, m.model.n_usable)
+                })
+                .collect();
+            let residuals: Vec<&[Vec<f64>]> = fitted.iter().map(|m| m.residuals.as_slice()).collect();
+            models
+                .iter()
+                .enumerate()
+                .map(|(k, m)| {
+                    let bank = Bank::new(&fitted[k], gathered(&residuals, k, share), edges_hz, m.model.n_usable);
+                    m.goods
+                        .iter()
+                        .zip(&m.clips)
+                        .enumerate()
+                        .filter(|(_, (i, _))| fold_of(**i) == fold)
+                        .map(|(at, (_, c))| (at, bank.raw(&residual_of(&fitted[k], &c.level_db, &c.point))))
+                        .collect()
+                })
+                .collect()
+        })
+        .collect();
+    (0..models.len())
+        .map(|k| {
+            let mut raws: Vec<(usize, Raw)> = by_fold.iter().flat_map(|f| f[k].clone()).collect();
+            raws.sort_by_key(|r| r.0);
+            raws.into_iter().map(|r| r.1).collect()
+        })
+        .collect()
+}
+
+/// Residual of a clip in units of one run's scatter.
+fn residual_of(model: &Model, level_db: &[f64], point: &[f64]) -> Vec<f64> {
+    let (expected, factor) = model.predict(point);
+    level_db.iter().zip(&expected).map(|(y, e)| (y - e) / factor).collect()
+}
+
+fn round_ids(items: &[Item]) -> Vec<usize> {
+    let mut names: BTreeMap<&str, usize> = BTreeMap::new();
+    items
+        .iter()
+        .enumerate()
+        .map(|(i, item)| match &item.round {
+            Some(r) => *names.entry(r.as_str()).or_insert(i),
+            None => i,
+        })
+        .collect()
+}
+
+fn judge(
+    item: &Item,
+    index: usize,
+    spot: &Spot,
+    shape: &PumpShape,
+    with_pressure: bool,
+    limit: &Limit,
+) -> Option<Judged> {
+    if item.analysis.refusal().is_some() {
+        return None;
+    }
+    let (take_index, shift, agreement) = item
+        .analysis
+        .takes
+        .iter()
+        .enumerate()
+        .map(|(k, take)| {
+            let p = pattern(&take.map, spot.model.n_usable);
+            let near = if spot.alignment.absolute { zero_bins(take, shape, item.module).map(|z| (z, 10)) } else { None };
+            let (s, r) = best_turn(&spot.alignment.mean, &p, near);
+            (k, s, r)
+        })
+        .max_by(|a, b| a.2.total_cmp(&b.2))?;
+    let take = &item.analysis.takes[take_index];
+    let level_db = turned_db(&take.map, shift);
+    let residual = residual_of(&spot.model, &level_db, &point(item, take, with_pressure));
+    let best = spot.scorer.score(&residual);
+    let combined = limit.combine(&best);
+    Some(Judged { spot: index, take: take_index, level_db, residual, best, combined, agreement })
+}
+
+/// A residual less its bands' offset and floor change.
+#[must_use]
+pub fn cleaned(model: &Model, residual: &[f64]) -> Vec<f64> {
+    let mut out = vec![0.0; N_CELL];
+    for b in 0..model.n_usable {
+        let at = b * N_ANGLE..(b + 1) * N_ANGLE;
+        let (offset, floor) = nuisance_of(
+            &residual[at.clone()],
+            &model.variance[at.clone()],
+            &model.quiet[at.clone()],
+            model.offset_var[b],
+            model.floor_var[b],
+        );
+        for i in at {
+            out[i] = residual[i] - offset - floor * model.quiet[i];
+        }
+    }
+    out
+}

@@ -1,0 +1,247 @@
+//! Scores of one spot's clips against its model: every filter, each on its own healthy scale.
+
+use crate::baseline::Model;
+use crate::map::N_ANGLE;
+use crate::score::cleaned;
+use crate::score::bank::{Family, Whitener, families};
+
+/// Clips that the family's mean square counts for against a filter's own.
+const PRIOR_CLIPS: f64 = 4.0;
+/// Weight of another module's healthy score against a clip's own.
+const OTHERS_WEIGHT: f64 = 0.5;
+/// Directions taken from healthy residuals, at most.
+const MOST_DIRECTIONS: usize = 32;
+
+/// Best filter of each family for one clip.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Best {
+    /// Score on the filter's own healthy scale.
+    pub score: f64,
+    /// Filter.
+    pub filter: usize,
+}
+
+/// All filters of one model, with their norms and the nuisance directions taken out.
+#[derive(Debug)]
+pub struct Bank {
+    /// Whitening of this spot.
+    pub white: Whitener,
+    /// Filter families.
+    pub families: Vec<Family>,
+    norms: Vec<Vec<f64>>,
+    directions: Vec<Vec<f64>>,
+    /// `t' Sigma^-1 d` for each family, filter-major over directions.
+    overlaps: Vec<Vec<f64>>,
+    gram: Vec<Vec<f64>>,
+    ridge: f64,
+}
+
+/// Scores of every filter before its healthy scale, per family, and the rest's log energy.
+#[derive(Debug, Clone)]
+pub struct Raw {
+    families: Vec<Vec<f64>>,
+    log_energy: f64,
+}
+
+/// A bank with the healthy scale of each of its filters.
+#[derive(Debug)]
+pub struct Scorer {
+    /// The filters.
+    pub bank: Bank,
+    scales: Vec<Vec<f64>>,
+    /// Best score of each family (and the omnibus last) for each good clip, against the others.
+    pub healthy: Vec<Vec<Best>>,
+    /// Mean log energy of the healthy residuals' rest, and its spread.
+    energy: (f64, f64),
+}
+
+/// Solves `(gram + ridge I) x = g` (Cholesky).
+fn solve(gram: &[Vec<f64>], g: &[f64], ridge: f64) -> Vec<f64> {
+    let m = gram.len();
+    let mut l = vec![vec![0.0; m]; m];
+    for i in 0..m {
+        for j in 0..=i {
+            let mut s = gram[i][j] + if i == j { ridge } else { 0.0 };
+            for k in 0..j {
+                s -= l[i][k] * l[j][k];
+            }
+            l[i][j] = if i == j { s.max(1e-12).sqrt() } else { s / l[j][j] };
+        }
+    }
+    let mut y = vec![0.0; m];
+    for i in 0..m {
+        let s: f64 = (0..i).map(|k| l[i][k] * y[k]).sum();
+        y[i] = (g[i] - s) / l[i][i];
+    }
+    for i in (0..m).rev() {
+        let s: f64 = (i + 1..m).map(|k| l[k][i] * y[k]).sum();
+        y[i] = (y[i] - s) / l[i][i];
+    }
+    y
+}
+
+/// A healthy residual as a smooth direction: less its bands' offset and floor, averaged over neighbouring cells.
+fn smooth(model: &Model, residual: &[f64]) -> Vec<f64> {
+    let clean = cleaned(model, residual);
+    let mut across = vec![0.0; clean.len()];
+    for b in 0..model.n_usable {
+        for a in 0..N_ANGLE {
+            let at = |d: usize| clean[b * N_ANGLE + (a + N_ANGLE + d - 1) % N_ANGLE];
+            across[b * N_ANGLE + a] = 0.25 * at(0) + 0.5 * at(1) + 0.25 * at(2);
+        }
+    }
+    let mut out = vec![0.0; clean.len()];
+    for b in 0..model.n_usable {
+        let (lo, hi) = (b.saturating_sub(2), (b + 3).min(model.n_usable));
+        for a in 0..N_ANGLE {
+            out[b * N_ANGLE + a] = (lo..hi).map(|k| across[k * N_ANGLE + a]).sum::<f64>() / (hi - lo) as f64;
+        }
+    }
+    out
+}
+
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(x, y)| x * y).sum()
+}
+
+impl Bank {
+    /// Prepares the filters of a model.
+    ///
+    /// # Arguments
+    /// - `directions`: healthy residuals in dB, shape `(N_BAND, N_ANGLE)` each; at most 32 are used.
+    /// - `n_band`: bands to use.
+    #[must_use]
+    pub fn new(model: &Model, mut directions: Vec<Vec<f64>>, edges_hz: &[f64], n_band: usize) -> Self {
+        let white = Whitener::new(model, n_band);
+        let families = families(model, edges_hz, n_band);
+        directions.truncate(MOST_DIRECTIONS);
+        directions = directions.iter().map(|d| smooth(model, d)).collect();
+        let whitened: Vec<Vec<f64>> = directions.iter().map(|d| white.apply(d)).collect();
+        let gram: Vec<Vec<f64>> =
+            directions.iter().map(|d| whitened.iter().map(|w| dot(d, w)).collect()).collect();
+        let ridge = std::env::var("SS_RIDGE").ok().and_then(|v| v.parse().ok()).unwrap_or(200.0);
+        let m = directions.len();
+        let (norms, overlaps) = families
+            .iter()
+            .map(|f| {
+                let mut overlap = vec![0.0; f.len() * m];
+                for (j, w) in whitened.iter().enumerate() {
+                    for (t, z) in f.numerators(w).into_iter().enumerate() {
+                        overlap[t * m + j] = z;
+                    }
+                }
+                (f.norms(&white), overlap)
+            })
+            .unzip();
+        Self { white, families, norms, directions, overlaps, gram, ridge }
+    }
+
+    /// Scores a residual (already divided by its leverage factor) with every filter.
+    #[must_use]
+    pub fn raw(&self, residual: &[f64]) -> Raw {
+        let whitened = self.white.apply(residual);
+        let g: Vec<f64> = self.directions.iter().map(|d| dot(d, &whitened)).collect();
+        let alpha = solve(&self.gram, &g, self.ridge);
+        let m = self.directions.len();
+        let log_energy = (dot(residual, &whitened) - dot(&alpha, &g)).max(1e-9).ln();
+        let families = self
+            .families
+            .iter()
+            .zip(&self.norms)
+            .zip(&self.overlaps)
+            .map(|((f, norms), overlap)| {
+                let z = f.numerators(&whitened);
+                if m == 0 {
+                    return z.into_iter().zip(norms).map(|(z, n)| z / n.sqrt()).collect();
+                }
+                z.into_iter()
+                    .zip(norms)
+                    .zip(overlap.chunks_exact(m))
+                    .map(|((z, n), o)| (z - dot(o, &alpha)) / n.sqrt())
+                    .collect()
+            })
+            .collect();
+        Raw { families, log_energy }
+    }
+}
+
+impl Scorer {
+    /// Puts each filter on its healthy scale.
+    ///
+    /// # Formula
+    /// `scale^2 = (K pool + sum own z^2 + w sum others' z^2) / (K + n + w m)`: a filter's own healthy scores, those of the same
+    /// filter at the other modules (same crank angle, so same events under it), and the family's mean square.
+    ///
+    /// # Arguments
+    /// - `bank`: filters of the model of all good clips.
+    /// - `left_out`: each good clip scored by a bank that has not seen it.
+    /// - `others`: the same for the other modules, if they share the crank's angle.
+    #[must_use]
+    pub fn new(bank: Bank, left_out: &[Raw], others: &[&Raw]) -> Self {
+        let n = left_out.len() as f64;
+        let mean = left_out.iter().map(|r| r.log_energy).sum::<f64>() / n;
+        let var = left_out.iter().map(|r| (r.log_energy - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
+        let energy = (mean, (0.5 * var + 0.5 * 0.04).sqrt());
+        let mut healthy = vec![Vec::new(); left_out.len()];
+        let mut scales = Vec::new();
+        let weight = OTHERS_WEIGHT * others.len() as f64;
+        for f in 0..bank.families.len() {
+            let t = bank.families[f].len();
+            let sum_over = |raws: &mut dyn Iterator<Item = &Raw>| {
+                let mut sums = vec![0.0; t];
+                for r in raws {
+                    for (s, z) in sums.iter_mut().zip(&r.families[f]) {
+                        *s += z * z;
+                    }
+                }
+                sums
+            };
+            let own = sum_over(&mut left_out.iter());
+            let beside = sum_over(&mut others.iter().copied());
+            let pool = own.iter().sum::<f64>() / (t as f64 * n);
+            let scale = |own: f64, n: f64, beside: f64| {
+                ((PRIOR_CLIPS * pool + own + OTHERS_WEIGHT * beside) / (PRIOR_CLIPS + n + weight)).max(1e-6).sqrt()
+            };
+            for (raw, healthy) in left_out.iter().zip(&mut healthy) {
+                let scores = raw.families[f]
+                    .iter()
+                    .zip(own.iter().zip(&beside))
+                    .map(|(z, (q, b))| z / scale(q - z * z, n - 1.0, *b));
+                healthy.push(highest(scores));
+            }
+            scales.push(own.iter().zip(&beside).map(|(&q, &b)| scale(q, n, b)).collect());
+        }
+        for (raw, healthy) in left_out.iter().zip(&mut healthy) {
+            healthy.push(Best { score: (raw.log_energy - energy.0) / energy.1, filter: 0 });
+        }
+        Self { bank, scales, healthy, energy }
+    }
+
+    /// Healthy scale of a filter: the spread of its scores over healthy clips, 1 if the model's variances were all there is.
+    #[must_use]
+    pub fn scale(&self, family: usize, filter: usize) -> f64 {
+        self.scales[family][filter]
+    }
+
+    /// Best filter of every family for a new clip's residual (already divided by its leverage factor); the omnibus last.
+    #[must_use]
+    pub fn score(&self, residual: &[f64]) -> Vec<Best> {
+        let raw = self.bank.raw(residual);
+        let mut out: Vec<Best> = raw
+            .families
+            .iter()
+            .zip(&self.scales)
+            .map(|(z, s)| highest(z.iter().zip(s).map(|(z, s)| z / s)))
+            .collect();
+        out.push(Best { score: (raw.log_energy - self.energy.0) / self.energy.1, filter: 0 });
+        out
+    }
+}
+
+fn highest(scores: impl Iterator<Item = f64>) -> Best {
+    scores
+        .enumerate()
+        .map(|(filter, score)| Best { score, filter })
+        .max_by(|a, b| a.score.total_cmp(&b.score))
+        .unwrap_or(Best { score: 0.0, filter: 0 })
+}

@@ -1,0 +1,212 @@
+//! Candidate stroke rates from the modulation spectrum of the band levels.
+
+use realfft::RealFftPlanner;
+
+use super::feature::{Feature, N_GROUP};
+
+/// Slowest and fastest stroke rate looked for without a hint, in strokes a minute.
+pub const RATE_SPAN_SPM: (f64, f64) = (20.0, 160.0);
+/// Length of an analysis window in seconds: short enough that a drift of 3 % in half a minute does not smear a harmonic.
+const WINDOW_S: f64 = 10.0;
+/// Step between windows in seconds.
+const STEP_S: f64 = 2.5;
+/// Step of the rate grid, relative.
+const GRID: f64 = 0.002;
+/// Harmonics summed.
+const HARMONICS: usize = 10;
+/// Highest modulation frequency used, in Hz.
+const TOP_HZ: f64 = 45.0;
+/// Decimation of the feature before the modulation spectrum.
+const DECIMATE: usize = 2;
+
+/// A candidate: its rate in Hz at the centre of each analysis window.
+#[derive(Debug, Clone)]
+pub struct Path {
+    /// Rate in Hz, one a window.
+    pub rate_hz: Vec<f64>,
+    /// Centre of each window in seconds.
+    pub centre_s: Vec<f64>,
+}
+
+impl Path {
+    /// Turns since time 0 at evenly spaced times, integrating the rate (linear between window centres).
+    #[must_use]
+    pub fn phase(&self, n: usize, sample_rate_hz: f64, ratio: f64) -> Vec<f64> {
+        let mut out = Vec::with_capacity(n);
+        let mut turns = 0.0;
+        let mut k = 0;
+        let last = self.centre_s.len() - 1;
+        for i in 0..n {
+            let t = i as f64 / sample_rate_hz;
+            while k + 1 < last && t > self.centre_s[k + 1] {
+                k += 1;
+            }
+            let rate = if last == 0 || t <= self.centre_s[0] {
+                self.rate_hz[0]
+            } else if t >= self.centre_s[last] {
+                self.rate_hz[last]
+            } else {
+                let u = (t - self.centre_s[k]) / (self.centre_s[k + 1] - self.centre_s[k]);
+                self.rate_hz[k] + u * (self.rate_hz[k + 1] - self.rate_hz[k])
+            };
+            out.push(turns);
+            turns += ratio * rate / sample_rate_hz;
+        }
+        out
+    }
+}
+
+/// Up to `most` candidate paths within `span_hz`, best first.
+///
+/// # Formula
+/// Per window: power spectra of the groups, summed, over their local median; `H(f) = sum over harmonics k of
+/// ln(1 + P(k f) / median)`, less its mean (a harmonic sum, after M. R. Schroeder, J. Acoust. Soc. Am. 43 (1968) 829).
+/// A candidate is a peak of the sum over windows; a dynamic programme then follows it from window to window.
+#[must_use]
+pub fn candidates(feature: &Feature, span_hz: (f64, f64), most: usize) -> Vec<Path> {
+    let Some(scores) = Scores::new(feature, span_hz) else { return Vec::new() };
+    // A drift lets the peak wander from window to window: each may contribute its best within 1.5 %.
+    let reach = 7;
+    let n = scores.grid_hz.len();
+    let total: Vec<f64> = (0..n)
+        .map(|i| {
+            let (lo, hi) = (i.saturating_sub(reach), (i + reach + 1).min(n));
+            scores.by_window.iter().map(|h| h[lo..hi].iter().copied().fold(f64::MIN, f64::max)).sum()
+        })
+        .collect();
+    let mut order: Vec<usize> = (0..n).collect();
+    order.sort_by(|&i, &j| total[j].total_cmp(&total[i]).then(i.cmp(&j)));
+    let mut taken: Vec<usize> = Vec::new();
+    for i in order {
+        if taken.len() == most {
+            break;
+        }
+        if taken.iter().all(|&j| i.abs_diff(j) > 2 * reach) {
+            taken.push(i);
+        }
+    }
+    taken.into_iter().map(|i| scores.follow(i)).collect()
+}
+
+/// Harmonic sums of all windows over the rate grid.
+struct Scores {
+    grid_hz: Vec<f64>,
+    by_window: Vec<Vec<f64>>,
+    centre_s: Vec<f64>,
+}
+
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "frame and line counts")]
+impl Scores {
+    fn new(feature: &Feature, span_hz: (f64, f64)) -> Option<Self> {
+        let rate = feature.rate_hz / DECIMATE as f64;
+        let n = feature.x.len() / DECIMATE;
+        let len = ((WINDOW_S * rate) as usize).min(n);
+        if len < 16 || span_hz.0 <= 0.0 || span_hz.1 <= span_hz.0 {
+            return None;
+        }
+        let n_fft = (2 * len).next_power_of_two().max(4096);
+        let fft = RealFftPlanner::<f32>::new().plan_fft_forward(n_fft);
+        let window: Vec<f32> = (0..len)
+            .map(|i| (0.5 - 0.5 * (2.0 * std::f64::consts::PI * (i as f64 + 0.5) / len as f64).cos()) as f32)
+            .collect();
+        let (mut input, mut spectrum, mut scratch) =
+            (fft.make_input_vec(), fft.make_output_vec(), fft.make_scratch_vec());
+        let hop = ((STEP_S * rate) as usize).max(1);
+        let top_line = ((TOP_HZ * n_fft as f64 / rate) as usize).min(spectrum.len() - 2);
+        let steps = ((span_hz.1 / span_hz.0).ln() / GRID).ceil() as usize + 1;
+        let grid_hz: Vec<f64> = (0..steps).map(|i| span_hz.0 * (GRID * i as f64).exp()).collect();
+        let mut by_window = Vec::new();
+        let mut centre_s = Vec::new();
+        let mut start = 0;
+        while start + len <= n {
+            let mut power = vec![0.0_f32; top_line + 2];
+            for g in 0..N_GROUP {
+                for (i, slot) in input[..len].iter_mut().enumerate() {
+                    let at = (start + i) * DECIMATE;
+                    *slot = window[i] * feature.x[at..at + DECIMATE].iter().map(|r| r[g]).sum::<f32>();
+                }
+                input[len..].fill(0.0);
+                if fft.process_with_scratch(&mut input, &mut spectrum, &mut scratch).is_err() {
+                    continue;
+                }
+                for (p, c) in power.iter_mut().zip(&spectrum) {
+                    *p += c.norm_sqr();
+                }
+            }
+            whiten(&mut power, (2.0 * n_fft as f64 / rate) as usize);
+            let mean = power.iter().map(|&p| f64::from(p)).sum::<f64>() / power.len() as f64;
+            let h = grid_hz
+                .iter()
+                .map(|&f| {
+                    let lines_per_harmonic = f * n_fft as f64 / rate;
+                    let k_max = HARMONICS.min((top_line as f64 / lines_per_harmonic) as usize);
+                    (1..=k_max)
+                        .map(|k| {
+                            let at = k as f64 * lines_per_harmonic;
+                            let i = at as usize;
+                            let u = (at - i as f64) as f32;
+                            f64::from(power[i] + u * (power[i + 1] - power[i])) - mean
+                        })
+                        .sum()
+                })
+                .collect();
+            by_window.push(h);
+            centre_s.push((start as f64 + 0.5 * len as f64) / rate);
+            start += hop;
+        }
+        Some(Self { grid_hz, by_window, centre_s })
+    }
+
+    /// The best path through the windows near grid point `at` (dynamic programming, at most 1 % a step).
+    fn follow(&self, at: usize) -> Path {
+        const REACH: usize = 20;
+        const STEP: usize = 5;
+        let n = self.grid_hz.len();
+        let (lo, hi) = (at.saturating_sub(REACH), (at + REACH + 1).min(n));
+        let width = hi - lo;
+        let mut best: Vec<f64> = self.by_window[0][lo..hi].to_vec();
+        let mut back: Vec<Vec<usize>> = Vec::new();
+        for h in &self.by_window[1..] {
+            let mut next = vec![f64::MIN; width];
+            let mut from = vec![0; width];
+            for (i, slot) in next.iter_mut().enumerate() {
+                for j in i.saturating_sub(STEP)..(i + STEP + 1).min(width) {
+                    let step = i.abs_diff(j) as f64;
+                    let v = best[j] - 0.1 * step * step;
+                    if v > *slot {
+                        *slot = v;
+                        from[i] = j;
+                    }
+                }
+                *slot += h[lo + i];
+            }
+            best = next;
+            back.push(from);
+        }
+        let mut i = (0..width).max_by(|&a, &b| best[a].total_cmp(&best[b])).unwrap_or(0);
+        let mut path = vec![i];
+        for from in back.iter().rev() {
+            i = from[i];
+            path.push(i);
+        }
+        path.reverse();
+        Path { rate_hz: path.into_iter().map(|i| self.grid_hz[lo + i]).collect(), centre_s: self.centre_s.clone() }
+    }
+}
+
+/// Replaces a power spectrum by `ln(1 + power / local median)`, the median taken in blocks of `block` lines.
+fn whiten(power: &mut [f32], block: usize) {
+    let block = block.max(8);
+    let mut medians: Vec<f32> = Vec::new();
+    for chunk in power.chunks(block) {
+        let mut sorted = chunk.to_vec();
+        let mid = sorted.len() / 2;
+        medians.push(*sorted.select_nth_unstable_by(mid, f32::total_cmp).1);
+    }
+    let floor = medians.iter().copied().fold(0.0_f32, f32::max) * 1e-6 + f32::MIN_POSITIVE;
+    for (chunk, &m) in power.chunks_mut(block).zip(&medians) {
+        for p in chunk {
+            *p = (*p / m.max(floor)).ln_1p();
+        }
+    }
+}

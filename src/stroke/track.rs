@@ -1,0 +1,313 @@
+//! Follows one rhythm through a clip, and says how much of the sound goes with it.
+
+use super::feature::{Feature, N_GROUP};
+
+/// Angle bins while following: 5 degrees each.
+const BINS: usize = 72;
+/// Rounds of map, alignment, smoothing.
+const ROUNDS: usize = 4;
+/// Stiffness of the phase curve: measured lag variance over the variance of the stroke-to-stroke change of speed
+/// (3 degrees of scatter against 0.6 degrees a stroke squared).
+const STIFFNESS: f64 = 25.0;
+
+/// One rhythm followed through a clip.
+#[derive(Debug, Clone)]
+pub struct Rhythm {
+    /// Turns at each feature frame, from an arbitrary origin, ascending.
+    pub phase: Vec<f64>,
+    /// Mean strokes a minute over the clip.
+    pub spm: f64,
+    /// Map strength: variance of the feature that goes with the angle, from two halves of the strokes, 0 to about 1.
+    pub strength: f64,
+    /// How well two halves of the strokes agree, 0 to 1.
+    pub lock: f64,
+}
+
+/// Sums of a feature by angle for even and odd strokes.
+struct HalfMaps {
+    sum: [Vec<[f32; N_GROUP]>; 2],
+    count: [Vec<f32>; 2],
+}
+
+/// Bin of a phase, and whether the stroke is even or odd.
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a fraction of a turn times the bins")]
+fn bin_and_half(turns: f64) -> (usize, usize) {
+    let whole = turns.floor();
+    ((((turns - whole) * BINS as f64) as usize).min(BINS - 1), (whole.rem_euclid(2.0)) as usize)
+}
+
+impl HalfMaps {
+    fn new(feature: &Feature, phase: &[f64], ratio: f64) -> Self {
+        let zero = vec![[0.0_f32; N_GROUP]; BINS];
+        let mut maps = Self { sum: [zero.clone(), zero], count: [vec![0.0; BINS], vec![0.0; BINS]] };
+        for (row, &p) in feature.x.iter().zip(phase) {
+            let (bin, half) = bin_and_half(p * ratio);
+            maps.count[half][bin] += 1.0;
+            for (s, &v) in maps.sum[half][bin].iter_mut().zip(row) {
+                *s += v;
+            }
+        }
+        maps
+    }
+
+    fn value(&self, half: usize, bin: usize, g: usize) -> f64 {
+        let n = self.count[half][bin];
+        if n > 0.0 { f64::from(self.sum[half][bin][g] / n) } else { 0.0 }
+    }
+
+    /// Strength (mean product of the halves) and lock (their correlation).
+    fn agreement(&self) -> (f64, f64) {
+        let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
+        for g in 0..N_GROUP {
+            let mean = |half: usize| (0..BINS).map(|k| self.value(half, k, g)).sum::<f64>() / BINS as f64;
+            let (ma, mb) = (mean(0), mean(1));
+            for k in 0..BINS {
+                let (x, y) = (self.value(0, k, g) - ma, self.value(1, k, g) - mb);
+                ab += x * y;
+                aa += x * x;
+                bb += y * y;
+            }
+        }
+        let strength = ab / (BINS * N_GROUP) as f64;
+        let lock = if aa > 0.0 && bb > 0.0 { (ab / (aa * bb).sqrt()).clamp(0.0, 1.0) } else { 0.0 };
+        (strength.max(0.0), lock)
+    }
+
+    /// Mean map of both halves, each group's mean taken out.
+    fn mean(&self) -> Vec<[f32; N_GROUP]> {
+        let mut out = vec![[0.0_f32; N_GROUP]; BINS];
+        for (k, slot) in out.iter_mut().enumerate() {
+            let n = self.count[0][k] + self.count[1][k];
+            if n > 0.0 {
+                for (g, v) in slot.iter_mut().enumerate() {
+                    *v = (self.sum[0][k][g] + self.sum[1][k][g]) / n;
+                }
+            }
+        }
+        for g in 0..N_GROUP {
+            let mean = out.iter().map(|r| r[g]).sum::<f32>() / BINS as f32;
+            for row in &mut out {
+                row[g] -= mean;
+            }
+        }
+        out
+    }
+}
+
+/// Strength of the map that a phase times `ratio` gives.
+#[must_use]
+pub fn strength(feature: &Feature, phase: &[f64], ratio: f64) -> f64 {
+    HalfMaps::new(feature, phase, ratio).agreement().0
+}
+
+/// Follows a rhythm from a first phase curve: each stroke's lag against the mean map, smoothed, a few rounds.
+///
+/// # Arguments
+/// - `phase`: turns at each frame, as a rate path gives them.
+#[must_use]
+pub fn follow(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
+    for round in 0..ROUNDS {
+        let map = HalfMaps::new(feature, &phase, 1.0).mean();
+        let reach = if round < 2 { 12 } else { 6 };
+        if !realign(feature, &mut phase, &map, reach, if round == 0 { 4.0 } else { 1.0 }) {
+            break;
+        }
+    }
+    finish(feature, phase)
+}
+
+/// Follows a rhythm on another feature of the same clip (the sound less the second rhythm) from a phase already good.
+#[must_use]
+pub fn polish(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
+    let map = HalfMaps::new(feature, &phase, 1.0).mean();
+    realign(feature, &mut phase, &map, 6, 1.0);
+    finish(feature, phase)
+}
+
+/// Strength, lock and mean rate of a finished phase curve.
+#[must_use]
+pub fn finish(feature: &Feature, phase: Vec<f64>) -> Rhythm {
+    let (strength, lock) = HalfMaps::new(feature, &phase, 1.0).agreement();
+    let n = phase.len();
+    let spm = if n > 1 { 60.0 * (phase[n - 1] - phase[0]) * feature.rate_hz / (n - 1) as f64 } else { 0.0 };
+    Rhythm { phase, spm, strength, lock }
+}
+
+/// The feature less what goes with a rhythm.
+#[must_use]
+pub fn without(feature: &Feature, rhythm: &Rhythm) -> Feature {
+    let map = HalfMaps::new(feature, &rhythm.phase, 1.0).mean();
+    let mut rest = feature.clone();
+    for (row, &p) in rest.x.iter_mut().zip(&rhythm.phase) {
+        let (bin, _) = bin_and_half(p);
+        for (v, &m) in row.iter_mut().zip(&map[bin]) {
+            *v -= m;
+        }
+    }
+    rest
+}
+
+/// One round: lag of each stroke against `map`, smoothed into the phase. False if there are too few strokes.
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "whole strokes and bins of a clip")]
+fn realign(feature: &Feature, phase: &mut [f64], map: &[[f32; N_GROUP]], reach: usize, stiffer: f64) -> bool {
+    let (Some(&first), Some(&last)) = (phase.first(), phase.last()) else { return false };
+    let (from, to) = (first.floor() as i64, last.floor() as i64);
+    let n_seg = (to - from + 1).max(0) as usize;
+    if n_seg < 3 {
+        return false;
+    }
+    let lags = 2 * reach + 1;
+    let mut curve = vec![vec![0.0_f64; lags]; n_seg];
+    let mut seg_sum = vec![[0.0_f32; N_GROUP]; BINS];
+    let mut seg_used = [false; BINS];
+    let mut frame = 0;
+    for (seg, curve) in curve.iter_mut().enumerate() {
+        seg_sum.iter_mut().for_each(|r| *r = [0.0; N_GROUP]);
+        seg_used.fill(false);
+        let end = (from + seg as i64 + 1) as f64;
+        while frame < phase.len() && phase[frame] < end {
+            let (bin, _) = bin_and_half(phase[frame]);
+            seg_used[bin] = true;
+            for (s, &v) in seg_sum[bin].iter_mut().zip(&feature.x[frame]) {
+                *s += v;
+            }
+            frame += 1;
+        }
+        for (l, c) in curve.iter_mut().enumerate() {
+            // A lag of +1 bin: the stroke comes one bin later than the phase says.
+            let mut sum = 0.0_f32;
+            for (bin, s) in seg_sum.iter().enumerate() {
+                if seg_used[bin] {
+                    let m = &map[(bin + BINS + reach - l) % BINS];
+                    for g in 0..N_GROUP {
+                        sum += s[g] * m[g];
+                    }
+                }
+            }
+            *c = f64::from(sum);
+        }
+    }
+    let smooth = |seg: usize, l: usize| {
+        let before = curve[seg.saturating_sub(1)][l];
+        let after = curve[(seg + 1).min(n_seg - 1)][l];
+        0.5 * curve[seg][l] + 0.25 * (before + after)
+    };
+    let mut lag = vec![0.0; n_seg];
+    let mut weight = vec![0.0; n_seg];
+    for seg in 0..n_seg {
+        let values: Vec<f64> = (0..lags).map(|l| smooth(seg, l)).collect();
+        let Some(peak) = (0..lags).max_by(|&a, &b| values[a].total_cmp(&values[b])) else { continue };
+        if peak == 0 || peak == lags - 1 || values[peak] <= 0.0 {
+            continue;
+        }
+        let (a, b, c) = (values[peak - 1], values[peak], values[peak + 1]);
+        let bend = a - 2.0 * b + c;
+        let offset = if bend < 0.0 { 0.5 * (a - c) / bend } else { 0.0 };
+        lag[seg] = (peak as f64 - reach as f64 + offset) / BINS as f64;
+        weight[seg] = -bend;
+    }
+    let mean_weight = weight.iter().sum::<f64>() / n_seg as f64;
+    if mean_weight <= 0.0 {
+        return false;
+    }
+    for w in &mut weight {
+        // One stroke with a loud clank must not outvote the rest.
+        *w = (*w / mean_weight).min(2.0);
+    }
+    let curve = whittaker(&lag, &weight, STIFFNESS * stiffer);
+    for p in phase.iter_mut() {
+        let at = (*p - from as f64 - 0.5).clamp(0.0, (n_seg - 1) as f64);
+        let i = (at as usize).min(n_seg - 2);
+        let u = at - i as f64;
+        *p -= curve[i] + u * (curve[i + 1] - curve[i]);
+    }
+    true
+}
+
+/// Smooth curve through weighted values: `min sum w (y - z)^2 + stiffness sum (second difference of z)^2`.
+///
+/// E. T. Whittaker, Proc. Edinburgh Math. Soc. 41 (1923) 63; solved as a band matrix of width 2 (LDL').
+#[must_use]
+pub fn whittaker(y: &[f64], w: &[f64], stiffness: f64) -> Vec<f64> {
+    let n = y.len();
+    if n < 3 {
+        return y.to_vec();
+    }
+    // A tiny pull to zero keeps the matrix positive where weights vanish.
+    let mut d: Vec<f64> = w.iter().map(|w| w + 1e-9).collect();
+    let mut e = vec![0.0; n];
+    let mut f = vec![0.0; n];
+    for i in 0..n - 2 {
+        for (k, c) in [(0, 1.0), (1, 4.0), (2, 1.0)] {
+            d[i + k] += stiffness * c;
+        }
+        e[i] += -2.0 * stiffness;
+        e[i + 1] += -2.0 * stiffness;
+        f[i] += stiffness;
+    }
+    let mut z: Vec<f64> = y.iter().zip(w).map(|(y, w)| y * w).collect();
+    for i in 0..n {
+        if i + 1 < n {
+            let m = e[i] / d[i];
+            d[i + 1] -= m * e[i];
+            if i + 2 < n {
+                e[i + 1] -= m * f[i];
+            }
+            z[i + 1] -= m * z[i];
+            e[i] = m;
+        }
+        if i + 2 < n {
+            let m = f[i] / d[i];
+            d[i + 2] -= m * f[i];
+            z[i + 2] -= m * z[i];
+            f[i] = m;
+        }
+    }
+    for i in (0..n).rev() {
+        z[i] /= d[i];
+        if i + 1 < n {
+            z[i] -= e[i] * z[i + 1];
+        }
+        if i + 2 < n {
+            z[i] -= f[i] * z[i + 2];
+        }
+    }
+    z
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn whittaker_keeps_a_straight_line_and_bridges_a_gap() {
+        let y: Vec<f64> = (0..20).map(|i| 1.0 + 0.5 * f64::from(i)).collect();
+        let mut w = vec![1.0; 20];
+        w[7] = 0.0;
+        let mut with_gap = y.clone();
+        with_gap[7] = 100.0;
+        for (z, y) in whittaker(&with_gap, &w, 50.0).iter().zip(&y) {
+            assert!((z - y).abs() < 1e-5, "{z} {y}");
+        }
+    }
+
+    #[test]
+    fn whittaker_solves_its_normal_equations() {
+        let y = [0.3, -1.0, 2.0, 0.5, 0.0, 4.0, -2.0, 1.0];
+        let w = [1.0, 0.5, 2.0, 0.0, 1.0, 1.0, 0.3, 1.0];
+        let z = whittaker(&y, &w, 3.0);
+        let n = y.len();
+        for i in 0..n {
+            let mut g = (w[i] + 1e-9) * z[i] - w[i] * y[i];
+            for j in 0..n - 2 {
+                let second = z[j] - 2.0 * z[j + 1] + z[j + 2];
+                for (k, c) in [(0, 1.0), (1, -2.0), (2, 1.0)] {
+                    if j + k == i {
+                        g += 3.0 * c * second;
+                    }
+                }
+            }
+            assert!(g.abs() < 1e-9, "{i} {g}");
+        }
+    }
+}
