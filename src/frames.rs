@@ -252,8 +252,8 @@ mod tests {
                 / frames.n_frames() as f64;
             // Half of the squared amplitude; the Hann window leaks less than one per cent past all bands together.
             assert!((mean - 0.5).abs() < 0.01, "{rate}: {mean}");
-            let own: f64 = (0..frames.n_frames()).map(|i| f64::from(frames.row(i)[band])).sum::<f64>()
-                / frames.n_frames() as f64;
+            let own: f64 =
+                (0..frames.n_frames()).map(|i| f64::from(frames.row(i)[band])).sum::<f64>() / frames.n_frames() as f64;
             assert!(own > 0.5 * 0.5, "{rate}: {own}");
         }
     }

@@ -1,5 +1,11 @@
 //! The trial: made-up pump rooms under four conditions, what the method finds in them and how often it cries wolf.
-#![allow(clippy::print_stdout, clippy::print_stderr, clippy::unwrap_used, clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+#![allow(
+    clippy::print_stdout,
+    clippy::print_stderr,
+    clippy::unwrap_used,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss
+)]
 
 mod keep;
 
@@ -161,7 +167,13 @@ fn auc(healthy: &[f64], faulty: &[f64]) -> f64 {
     let mut wins = 0.0;
     for f in faulty {
         for h in healthy {
-            wins += if f > h { 1.0 } else if (f - h).abs() < 1e-12 { 0.5 } else { 0.0 };
+            wins += if f > h {
+                1.0
+            } else if (f - h).abs() < 1e-12 {
+                0.5
+            } else {
+                0.0
+            };
         }
     }
     wins / (healthy.len() * faulty.len()).max(1) as f64
@@ -198,10 +210,17 @@ fn main() {
                 let name = i.file.split('|').next().unwrap();
                 let d = j.as_ref().map_or(0.0, |j| j.combined.departure);
                 if let Some(j) = j {
-                    let key: String = if name == "healthy" { name.into() } else { format!("HISS {}", name.split(' ').nth(1).unwrap()) };
+                    let key: String = if name == "healthy" {
+                        name.into()
+                    } else {
+                        format!("HISS {}", name.split(' ').nth(1).unwrap())
+                    };
                     if name == "healthy" || ["suction", "discharge", "piston"].iter().any(|k| name.contains(k)) {
                         alone.entry(key.clone()).or_default().push(j.best[0].score);
-                        alone.entry(key.replace("HISS", "ANY").replace("healthy", "healthy any")).or_default().push(j.best[1].score);
+                        alone
+                            .entry(key.replace("HISS", "ANY").replace("healthy", "healthy any"))
+                            .or_default()
+                            .push(j.best[1].score);
                     }
                 }
                 if name == "healthy" {
@@ -210,7 +229,8 @@ fn main() {
                         let j = j.as_ref().unwrap();
                         let s = &result.spots[j.spot];
                         let f = j.combined.family;
-                        let what = s.scorer.bank.families.get(f).map_or("omnibus".into(), |f| format!("{:?}", f.pattern));
+                        let what =
+                            s.scorer.bank.families.get(f).map_or("omnibus".into(), |f| format!("{:?}", f.pattern));
                         family_of_false.push(format!("{what} {d:.2} agree {:.2}", j.agreement));
                     }
                 } else if let Some(n) = name.strip_prefix("fault:") {
@@ -241,14 +261,27 @@ fn main() {
             started.elapsed().as_secs_f64()
         );
         println!("   false: {family_of_false:?}");
-        let line: Vec<String> =
-            alone.iter().filter(|(n, _)| !n.starts_with("healthy")).map(|(n, d)| format!("{n}: {:.3}", auc(&alone[if n.starts_with("ANY") { "healthy any" } else { "healthy" }], d))).collect();
+        let line: Vec<String> = alone
+            .iter()
+            .filter(|(n, _)| !n.starts_with("healthy"))
+            .map(|(n, d)| {
+                format!("{n}: {:.3}", auc(&alone[if n.starts_with("ANY") { "healthy any" } else { "healthy" }], d))
+            })
+            .collect();
         println!("   hiss family alone: {}", line.join("  "));
         if args.brief {
             let line: Vec<String> = by_fault
                 .iter()
-                .filter(|(n, _)| n.starts_with("HISS") || n.ends_with("-6") || n.ends_with(" 10") || n.starts_with("miss"))
-                .map(|(n, d)| format!("{n}: {:.3}/{:.0}%", auc(&healthy, d), 100.0 * d.iter().filter(|&&d| d > 1.0).count() as f64 / d.len() as f64))
+                .filter(|(n, _)| {
+                    n.starts_with("HISS") || n.ends_with("-6") || n.ends_with(" 10") || n.starts_with("miss")
+                })
+                .map(|(n, d)| {
+                    format!(
+                        "{n}: {:.3}/{:.0}%",
+                        auc(&healthy, d),
+                        100.0 * d.iter().filter(|&&d| d > 1.0).count() as f64 / d.len() as f64
+                    )
+                })
                 .collect();
             println!("   {}", line.join("  "));
             continue;

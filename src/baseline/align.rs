@@ -51,8 +51,7 @@ pub fn best_turn(reference: &[f32], x: &[f32], near: Option<(f64, usize)>) -> (f
         }
         None => (0..N_FINE).collect(),
     };
-    let (best, value) =
-        lags.iter().map(|&l| (l, at(l))).max_by(|a, b| a.1.total_cmp(&b.1)).unwrap_or((0, 0.0));
+    let (best, value) = lags.iter().map(|&l| (l, at(l))).max_by(|a, b| a.1.total_cmp(&b.1)).unwrap_or((0, 0.0));
     let (before, after) = (at((best + N_FINE - 1) % N_FINE), at((best + 1) % N_FINE));
     let bend = before - 2.0 * value + after;
     let offset = if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 };
@@ -218,10 +217,7 @@ mod tests {
         let clips: Vec<Turnable> = [5, 60, 100, 30]
             .iter()
             .enumerate()
-            .map(|(i, &t)| Turnable {
-                pattern: pattern(&made_up(t), N_BAND),
-                zero: (i == 2).then_some(100.0),
-            })
+            .map(|(i, &t)| Turnable { pattern: pattern(&made_up(t), N_BAND), zero: (i == 2).then_some(100.0) })
             .collect();
         let a = align(&clips);
         assert!(a.absolute);

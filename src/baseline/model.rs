@@ -71,8 +71,7 @@ impl Model {
                 .map(|(c, o)| (0..N_CELL).map(|i| c.level_db[i] - o[i / N_ANGLE]).collect())
                 .collect();
             let fit = design.fit(&rows, &variance, n_usable);
-            let band_db: Vec<f64> =
-                (0..N_BAND).map(|b| offsets.iter().map(|o| o[b]).sum::<f64>() / nf).collect();
+            let band_db: Vec<f64> = (0..N_BAND).map(|b| offsets.iter().map(|o| o[b]).sum::<f64>() / nf).collect();
             let quiet = quiet_share(&fit.mean);
             // What gain, colour and floor changes leave of the residuals is the spread of the cells.
             let mut sum = vec![0.0; N_CELL];
@@ -80,8 +79,13 @@ impl Model {
             for (c, e) in fit.residuals.iter().enumerate() {
                 for b in 0..n_usable {
                     let at = b * N_ANGLE..(b + 1) * N_ANGLE;
-                    let (offset, floor) =
-                        nuisance_of(&e[at.clone()], &variance[at.clone()], &quiet[at.clone()], offset_var[b], floor_var[b]);
+                    let (offset, floor) = nuisance_of(
+                        &e[at.clone()],
+                        &variance[at.clone()],
+                        &quiet[at.clone()],
+                        offset_var[b],
+                        floor_var[b],
+                    );
                     floors[c][b] = floor;
                     for i in at {
                         let d = e[i] - offset - floor * quiet[i];
@@ -174,10 +178,8 @@ impl Design {
                 (mean, var.sqrt().max(0.005))
             })
             .collect();
-        let x = clips
-            .iter()
-            .map(|c| covariates.iter().zip(&c.point).map(|(&(m, s), p)| (p - m) / s).collect())
-            .collect();
+        let x =
+            clips.iter().map(|c| covariates.iter().zip(&c.point).map(|(&(m, s), p)| (p - m) / s).collect()).collect();
         Self { covariates, x }
     }
 
@@ -191,8 +193,7 @@ impl Design {
                 *m += v / n as f64;
             }
         }
-        let centred: Vec<Vec<f64>> =
-            rows.iter().map(|r| r.iter().zip(&mean).map(|(v, m)| v - m).collect()).collect();
+        let centred: Vec<Vec<f64>> = rows.iter().map(|r| r.iter().zip(&mean).map(|(v, m)| v - m).collect()).collect();
         // X'y of every cell, once.
         let xy: Vec<Vec<f64>> = (0..p)
             .map(|k| {
@@ -211,9 +212,8 @@ impl Design {
                 continue;
             }
             let inverse = self.inverse(ridge * n as f64);
-            let slopes: Vec<Vec<f64>> = (0..p)
-                .map(|k| (0..N_CELL).map(|i| (0..p).map(|j| inverse[k][j] * xy[j][i]).sum()).collect())
-                .collect();
+            let slopes: Vec<Vec<f64>> =
+                (0..p).map(|k| (0..N_CELL).map(|i| (0..p).map(|j| inverse[k][j] * xy[j][i]).sum()).collect()).collect();
             let mut leverage = Vec::with_capacity(n);
             let mut residuals = Vec::with_capacity(n);
             let mut error = 0.0;
@@ -249,9 +249,7 @@ impl Design {
         if !ridge.is_finite() || p == 0 {
             return vec![vec![0.0; p]; p];
         }
-        let s = |i: usize, j: usize| {
-            self.x.iter().map(|x| x[i] * x[j]).sum::<f64>() + if i == j { ridge } else { 0.0 }
-        };
+        let s = |i: usize, j: usize| self.x.iter().map(|x| x[i] * x[j]).sum::<f64>() + if i == j { ridge } else { 0.0 };
         if p == 1 {
             return vec![vec![1.0 / s(0, 0)]];
         }

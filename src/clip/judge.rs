@@ -231,13 +231,17 @@ fn fault_finding(
     faults: &[Option<Fault>],
 ) -> Finding {
     let effect = if ruling { Effect::Refuse } else { Effect::Warn };
-    let share = format!("{all} of {} half-seconds", place.whole);
-    let left = match inside {
-        0 => "none of them was used",
-        1 => "1 of them lies in the part used",
-        _ => "some of them lie in the part used",
+    let part = if place.kept.len() == place.whole {
+        ""
+    } else if inside == 0 {
+        ", none of them in the part used"
+    } else if inside == all {
+        ", all of them in the part used"
+    } else {
+        ", some of them in the part used"
     };
-    let left = if inside > 1 && inside == all { "all of them lie in the part used" } else { left };
+    let share = format!("{all} of {} half-seconds{part}", place.whole);
+    let again = if ruling { "and record again" } else { "next time" };
     let (code, text) = match fault {
         Fault::Clipped => {
             let rumbling = blocks
@@ -249,28 +253,22 @@ fn fault_finding(
                 (
                     Code::Rumble,
                     format!(
-                        "Wind or handling overloads the recording in {share}; {left}. Shield the microphone, hold the \
-                         sensor still, and record again."
+                        "Wind or handling overloads the recording in {share}. Shield the microphone and hold the \
+                         sensor still {again}."
                     ),
                 )
             } else {
-                (
-                    Code::Clipped,
-                    format!(
-                        "The recording is clipped in {share}; {left}. Turn the gain down by 10 dB and record again."
-                    ),
-                )
+                (Code::Clipped, format!("The recording is clipped in {share}. Turn the gain down by 10 dB {again}."))
             }
         }
         Fault::Dropout => (
             Code::Dropouts,
             format!(
-                "Samples are missing or stand still in {share}; {left}. Use another card or cable, close other programs, \
-                 and record again."
+                "Samples are missing or stand still in {share}. Use another card or cable, close other programs {again}."
             ),
         ),
         Fault::Silent => {
-            (Code::Silent, format!("The recording is silent in {share}; {left}. Check the plug and the mute switch."))
+            (Code::Silent, format!("The recording is silent in {share}. Check the plug and the mute switch."))
         }
         Fault::NotFinite => (Code::NotFinite, String::new()),
     };
@@ -326,7 +324,7 @@ fn quiet(blocks: &[Block], info: &SourceInfo) -> Option<Finding> {
     let mut levels: Vec<f32> = blocks.iter().map(|b| b.rms).collect();
     levels.sort_unstable_by(f32::total_cmp);
     let typical = levels[levels.len() / 2];
-    (typical < 8.0 * step).then(|| {
+    (typical < 4.0 * step).then(|| {
         Finding::warn(
             Code::Silent,
             format!(

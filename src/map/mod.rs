@@ -5,7 +5,7 @@ mod fold;
 
 use ndarray::Array2;
 
-pub use analyse::{Analysis, AnalyseSettings, Take, analyse};
+pub use analyse::{AnalyseSettings, Analysis, Take, analyse};
 pub use fold::{FoldedMap, N_FINE, fold, fold_two};
 
 /// Columns of a stroke map; column `k` covers `5 k .. 5 (k + 1)` degrees.

@@ -236,7 +236,12 @@ pub fn families(model: &Model, edges_hz: &[f64], n_band: usize) -> Vec<Family> {
             spectra: hiss_spectra.clone(),
         },
         Family { pattern: Pattern::AllRound, shape: quiet, arcs: vec![(0, N_ANGLE)], spectra: hiss_spectra },
-        Family { pattern: Pattern::Knock, shape: vec![1.0; N_CELL], arcs: every(1, &[2, 4, 6]), spectra: plain.clone() },
+        Family {
+            pattern: Pattern::Knock,
+            shape: vec![1.0; N_CELL],
+            arcs: every(1, &[2, 4, 6]),
+            spectra: plain.clone(),
+        },
     ];
     let level = |b: usize, a: isize| {
         #[expect(clippy::cast_possible_wrap, clippy::cast_sign_loss, reason = "columns of one turn")]

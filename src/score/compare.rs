@@ -123,8 +123,7 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
     let models: Vec<Prepared> = by_module
         .into_par_iter()
         .map(|(module, members)| {
-            let n_usable =
-                members.iter().map(|&i| goods[i].analysis.takes[0].map.n_usable).min().unwrap_or(0);
+            let n_usable = members.iter().map(|&i| goods[i].analysis.takes[0].map.n_usable).min().unwrap_or(0);
             let turnables: Vec<Turnable> = members
                 .iter()
                 .map(|&i| {
@@ -286,7 +285,8 @@ fn judge(
         .enumerate()
         .map(|(k, take)| {
             let p = pattern(&take.map, spot.model.n_usable);
-            let near = if spot.alignment.absolute { zero_bins(take, shape, item.module).map(|z| (z, 10)) } else { None };
+            let near =
+                if spot.alignment.absolute { zero_bins(take, shape, item.module).map(|z| (z, 10)) } else { None };
             let (s, r) = best_turn(&spot.alignment.mean, &p, near);
             (k, s, r)
         })

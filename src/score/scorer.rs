@@ -2,8 +2,8 @@
 
 use crate::baseline::Model;
 use crate::map::N_ANGLE;
-use crate::score::cleaned;
 use crate::score::bank::{Family, Whitener, families};
+use crate::score::cleaned;
 
 /// Clips that the family's mean square counts for against a filter's own.
 const PRIOR_CLIPS: f64 = 4.0;
@@ -117,8 +117,7 @@ impl Bank {
         directions.truncate(MOST_DIRECTIONS);
         directions = directions.iter().map(|d| smooth(model, d)).collect();
         let whitened: Vec<Vec<f64>> = directions.iter().map(|d| white.apply(d)).collect();
-        let gram: Vec<Vec<f64>> =
-            directions.iter().map(|d| whitened.iter().map(|w| dot(d, w)).collect()).collect();
+        let gram: Vec<Vec<f64>> = directions.iter().map(|d| whitened.iter().map(|w| dot(d, w)).collect()).collect();
         let ridge = std::env::var("SS_RIDGE").ok().and_then(|v| v.parse().ok()).unwrap_or(200.0);
         let m = directions.len();
         let (norms, overlaps) = families
@@ -227,12 +226,8 @@ impl Scorer {
     #[must_use]
     pub fn score(&self, residual: &[f64]) -> Vec<Best> {
         let raw = self.bank.raw(residual);
-        let mut out: Vec<Best> = raw
-            .families
-            .iter()
-            .zip(&self.scales)
-            .map(|(z, s)| highest(z.iter().zip(s).map(|(z, s)| z / s)))
-            .collect();
+        let mut out: Vec<Best> =
+            raw.families.iter().zip(&self.scales).map(|(z, s)| highest(z.iter().zip(s).map(|(z, s)| z / s))).collect();
         out.push(Best { score: (raw.log_energy - self.energy.0) / self.energy.1, filter: 0 });
         out
     }

@@ -18,7 +18,9 @@ pub enum MarkError {
         need: usize,
     },
     /// Marks do not follow the rhythm of the sound.
-    #[error("the marks do not follow the rhythm of the sound ({share:.0} % agree, need 60 %); check that they belong to this clip")]
+    #[error(
+        "the marks do not follow the rhythm of the sound ({share:.0} % agree, need 60 %); check that they belong to this clip"
+    )]
     NoAgreement {
         /// Per cent of marks that agree on one angle.
         share: f64,
@@ -122,7 +124,12 @@ pub fn zero_from_marks(
 ///
 /// # Errors
 /// As [`zero_from_marks`].
-pub fn zero_from_taps(taps_s: &[f64], phase: &[f64], first_centre_s: f64, frame_rate_hz: f64) -> Result<f64, MarkError> {
+pub fn zero_from_taps(
+    taps_s: &[f64],
+    phase: &[f64],
+    first_centre_s: f64,
+    frame_rate_hz: f64,
+) -> Result<f64, MarkError> {
     zero(taps_s, phase, first_centre_s, frame_rate_hz, LEAST_TAPS, TAP_REACH_TURNS)
 }
 

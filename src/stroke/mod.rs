@@ -99,9 +99,7 @@ pub fn polish(feature: &Feature, rhythm: &Rhythm, second: &Rhythm) -> Rhythm {
 
 fn rhythms_within(feature: &Feature, span_hz: (f64, f64), not_hz: &[f64]) -> Vec<Rhythm> {
     let n = feature.x.len();
-    let related = |f: f64| {
-        not_hz.iter().any(|&g| RATIOS.iter().any(|&r| (f / (g * r) - 1.0).abs() < 0.008))
-    };
+    let related = |f: f64| not_hz.iter().any(|&g| RATIOS.iter().any(|&r| (f / (g * r) - 1.0).abs() < 0.008));
     let mut tried: Vec<(f64, f64, Vec<f64>)> = Vec::new();
     for path in search::candidates(feature, span_hz, MOST_PATHS) {
         let mean_hz = path.rate_hz.iter().sum::<f64>() / path.rate_hz.len() as f64;

@@ -99,6 +99,14 @@ fn compressed_files_cut_off_give_what_is_there() {
         assert!((0.3..0.8).contains(&share), "{name}: {share}");
         assert!(!found(&clip).is_empty(), "{name}: nothing said");
     }
+    // Sizes that were never filled in.
+    let mut content = std::fs::read(sample("tone-1khz-24bit-16k-mono.aiff")).unwrap();
+    content[4..8].fill(0);
+    let ssnd = content.windows(4).position(|w| w == b"SSND").unwrap();
+    content[ssnd + 4..ssnd + 8].fill(0);
+    let clip = read_default(&folder.write("unfinished.aiff", &content));
+    assert_eq!(clip.samples.len(), 16_000);
+    assert!(found(&clip).iter().any(|(code, _)| *code == Code::CutOff));
     let content = std::fs::read(sample("tone-1khz-44k-mono.m4a")).unwrap();
     let half = folder.write("half.m4a", &content[..content.len() / 2]);
     assert!(read(&half, &ReadSettings::default()).is_err());

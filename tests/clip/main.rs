@@ -8,4 +8,5 @@ mod fuzz_seeds;
 mod helper;
 mod long;
 mod quality;
+mod rooms;
 mod tables;

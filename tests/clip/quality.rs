@@ -214,3 +214,73 @@ fn of_a_long_recording_the_cleanest_stretch_is_kept() {
     let start = (clip.start_s * f64::from(RATE_HZ)).round() as usize;
     assert!((clip.samples[1234] - samples[start + 1234]).abs() < 1.0e-4);
 }
+
+#[test]
+fn every_rate_and_width_of_an_honest_clip_is_clean() {
+    let folder = Folder::new();
+    for (rate_hz, bits) in [(8000, 8), (16_000, 24), (44_100, 16), (192_000, 32)] {
+        let spec = hound::WavSpec {
+            channels: 1,
+            sample_rate: rate_hz,
+            bits_per_sample: bits,
+            sample_format: hound::SampleFormat::Int,
+        };
+        let path = folder.path("clip.wav");
+        let mut writer = hound::WavWriter::create(&path, spec).unwrap();
+        let full = 2.0_f64.powi(i32::from(bits) - 1);
+        for x in pump(15.0, 3) {
+            // The same numbers at another rate: a faster or slower pump.
+            writer.write_sample((1.5 * f64::from(x) * full).round() as i32).unwrap();
+        }
+        writer.finalize().unwrap();
+        let clip = read_default(&path);
+        let heavy = clip.findings.iter().any(|f| f.code != Code::TooShort);
+        assert!(!heavy, "{rate_hz} Hz, {bits} bits: {:?}", clip.findings);
+    }
+}
+
+#[test]
+fn a_float_recording_may_pass_full_scale_but_not_be_cut_there() {
+    let folder = Folder::new();
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: RATE_HZ,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let write = |name: &str, edit: fn(f32) -> f32| {
+        let path = folder.path(name);
+        let mut writer = hound::WavWriter::create(&path, spec).unwrap();
+        for x in pump(15.0, 3) {
+            writer.write_sample(edit(x)).unwrap();
+        }
+        writer.finalize().unwrap();
+        read_default(&path)
+    };
+    assert!(write("loud.wav", |x| x * 20.0).findings.is_empty());
+    assert_eq!(found(&write("cut.wav", |x| (x * 20.0).clamp(-1.0, 1.0))), [(Code::Clipped, Effect::Refuse)]);
+}
+
+#[test]
+fn a_slow_pump_with_a_thump_once_a_turn_is_no_wind() {
+    let turn = RATE * 60 / 36;
+    let thumping: Vec<f32> = pump(40.0, 4)
+        .iter()
+        .enumerate()
+        .map(|(i, x)| {
+            let t = (i % turn) as f32 / RATE as f32;
+            x + 0.9 * (-t * 20.0).exp() * (t * 200.0).sin()
+        })
+        .collect();
+    let clip = clip_of(thumping);
+    assert!(clip.findings.is_empty(), "{:?}", clip.findings);
+}
+
+#[test]
+fn the_same_file_reads_the_same_to_the_last_digit() {
+    let folder = Folder::new();
+    let path = folder.wav("clip.wav", RATE_HZ, &[pump(20.0, 6)]);
+    let (one, two) = (read_default(&path), read_default(&path));
+    assert!(one.samples.iter().zip(&two.samples).all(|(a, b)| a.to_bits() == b.to_bits()));
+    assert_eq!(one.findings, two.findings);
+}
