@@ -15,7 +15,7 @@ fn honest_clips_of_every_room_and_condition_are_clean() {
         for condition in Condition::ALL {
             let recorded = room.record(&condition.round(seed + 7, &room).clip(2)).unwrap();
             let rate_hz = recorded.sample_rate_hz.round() as u32;
-            let path = folder.wav("clip.wav", rate_hz, &[recorded.samples.clone()]);
+            let path = folder.wav("clip.wav", rate_hz, std::slice::from_ref(&recorded.samples));
             let clip = read_default(&path);
             assert_eq!(clip.samples.len(), recorded.samples.len());
             // A clank that passes full scale is clipped in truth; that is worth a word, not a refusal.
