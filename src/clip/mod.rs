@@ -1,9 +1,32 @@
 //! A recording in, samples with units and named quality findings out.
 
+mod blocks;
+mod calibrate;
+mod channel;
+mod coded;
+mod error;
 mod finding;
+mod gain;
+mod ingest;
+mod judge;
+mod mend;
+mod sniff;
+mod source;
+mod stretch;
+mod table;
+pub mod taps;
+mod wav;
+
+pub use calibrate::{REFERENCE_PRESSURE_PA, calibrator, metres_per_s2_per_full_scale};
+pub use error::ClipError;
 pub use finding::{Code, Effect, Finding};
 
-use std::path::PathBuf;
+use std::io::{Seek, SeekFrom};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use sniff::Kind;
+use source::{Origin, Source};
 
 /// What one unit of [`Clip::samples`] means, and so the reference of every level computed from them.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
@@ -97,4 +120,80 @@ impl Default for ReadSettings {
             max_kept_s: 120.0,
         }
     }
+}
+
+/// Reads a recording: WAV, FLAC, MP3, AAC, M4A, Ogg Vorbis, AIFF, or a table from an accelerometer.
+///
+/// The content decides what it is, the name only where the content leaves it open. Samples that are no numbers become 0.
+/// Of a partly spoilt recording the longest clean stretch is kept (at least 10 s), of one longer than
+/// [`ReadSettings::max_kept_s`] the cleanest stretch; [`Clip::findings`] say so. Memory stays bounded whatever the length.
+///
+/// # Errors
+/// [`ClipError`] if there is nothing to analyse: no such file, not a recording, damaged beyond reading, no such channel.
+/// A recording that can be read but not judged is no error: it has a finding with [`Effect::Refuse`].
+pub fn read(path: &Path, settings: &ReadSettings) -> Result<Clip, ClipError> {
+    read_origin(&Origin::File(path), settings)
+}
+
+/// Reads a WAV file that lies in memory, as [`read`] with default settings.
+///
+/// # Errors
+/// As [`read`].
+pub fn parse_wav_bytes(bytes: &[u8]) -> Result<Clip, ClipError> {
+    let path = Path::new("bytes.wav");
+    let origin = Origin::Bytes(path, Arc::from(bytes));
+    let settings = ReadSettings::default();
+    ingest::ingest(&origin, &|| open_wav(&origin), &settings)
+}
+
+/// Reads an accelerometer table that lies in memory, as [`read`].
+///
+/// # Errors
+/// As [`read`].
+pub fn parse_csv_bytes(bytes: &[u8], settings: &ReadSettings) -> Result<Clip, ClipError> {
+    let path = Path::new("bytes.csv");
+    let origin = Origin::Bytes(path, Arc::from(bytes));
+    ingest::ingest(&origin, &|| open_table(&origin, settings), settings)
+}
+
+/// Bytes from which the kind is told.
+const SNIFF_BYTES: usize = 4096;
+
+fn read_origin(origin: &Origin<'_>, settings: &ReadSettings) -> Result<Clip, ClipError> {
+    let path = origin.path();
+    let mut input = origin.open()?;
+    let mut head = vec![0; SNIFF_BYTES];
+    let n = source::read_full(&mut *input, &mut head).map_err(|err| origin.read_error(err))?;
+    input.seek(SeekFrom::Start(0)).map_err(|err| origin.read_error(err))?;
+    drop(input);
+    head.truncate(n);
+    let kind = sniff::sniff(&head, path).map_err(|what| ClipError::NotAudio { path: path.to_path_buf(), what })?;
+    let open = || match kind {
+        Kind::Wav => open_wav(origin),
+        Kind::Table => open_table(origin, settings),
+        other => Ok(Box::new(coded::CodedSource::open(origin.open()?, path, other)?) as Box<dyn Source>),
+    };
+    let mut clip = ingest::ingest(origin, &open, settings)?;
+    if let Some(named) = Kind::from_extension(path).filter(|&named| named != kind) {
+        let text = format!(
+            "The name ends like {}, but the content is {}; it was read as {}. Rename the file.",
+            named.name(),
+            kind.name(),
+            kind.name()
+        );
+        clip.findings.insert(0, Finding::warn(Code::WrongExtension, text));
+    }
+    Ok(clip)
+}
+
+fn open_wav(origin: &Origin<'_>) -> Result<Box<dyn Source>, ClipError> {
+    let path = origin.path();
+    match wav::WavSource::open(origin.open()?, path)? {
+        wav::Opened::Pcm(source) => Ok(source),
+        wav::Opened::Other => Ok(Box::new(coded::CodedSource::open(origin.open()?, path, Kind::Wav)?)),
+    }
+}
+
+fn open_table(origin: &Origin<'_>, settings: &ReadSettings) -> Result<Box<dyn Source>, ClipError> {
+    Ok(Box::new(table::TableSource::open(origin.open()?, origin.path(), settings)?))
 }

@@ -1,0 +1,212 @@
+//! WAV in every PCM form, decoded block by block through `hound`.
+//!
+//! `hound` refuses files whose sizes are wrong and counts samples in 32 bits; recorders that lose power leave just such
+//! files behind. So the header is read here, and `hound` gets each block of sound data behind a clean header.
+
+mod header;
+
+use std::io::SeekFrom;
+use std::path::{Path, PathBuf};
+
+use symphonia::core::io::MediaSource;
+
+use self::header::{Coding, Fit, Header};
+use super::source::{Bound, Ending, Source, SourceInfo, read_full};
+use super::{ClipError, Code, Finding};
+
+/// A WAV file being read.
+pub(super) struct WavSource {
+    input: Box<dyn MediaSource>,
+    path: PathBuf,
+    header: Header,
+    info: SourceInfo,
+    /// 24 bits at the bottom of 4 bytes instead of at the top.
+    low_24_in_4: bool,
+    /// Bytes of sound data not yet read.
+    left: u64,
+    /// A clean header followed by the block in hand.
+    block: Vec<u8>,
+}
+
+/// Opened as WAV.
+pub(super) enum Opened {
+    /// PCM: read it here.
+    Pcm(Box<WavSource>),
+    /// WAV around another coding.
+    Other,
+}
+
+/// Length of the clean header.
+const CLEAN_HEADER_LEN: usize = 44;
+
+impl WavSource {
+    /// Reads the header.
+    ///
+    /// # Errors
+    /// As [`header::read`].
+    pub(super) fn open(mut input: Box<dyn MediaSource>, path: &Path) -> Result<Opened, ClipError> {
+        let header = header::read(&mut *input, path)?;
+        if let Coding::Other(_) = header.coding {
+            return Ok(Opened::Other);
+        }
+        let io = |source| ClipError::Read { path: path.to_path_buf(), source };
+        input.seek(SeekFrom::Start(header.data_start)).map_err(io)?;
+        let mut low_24_in_4 = false;
+        if header.coding == Coding::Int && header.bytes == 4 && header.bits == 24 {
+            low_24_in_4 = sits_low(&mut *input, header.extensible).map_err(io)?;
+            input.seek(SeekFrom::Start(header.data_start)).map_err(io)?;
+        }
+        let form = if header.coding == Coding::Float { "float" } else { "integer" };
+        let info = SourceInfo {
+            rate_hz: f64::from(header.rate_hz),
+            channels: header.channels,
+            format: format!("WAV {}-bit {form}", header.bits),
+            bits: Some(header.bits),
+            bound: if header.coding == Coding::Float { Bound::Float } else { Bound::Integer },
+        };
+        let left = header.data_len;
+        let path = path.to_path_buf();
+        Ok(Opened::Pcm(Box::new(Self { input, path, header, info, low_24_in_4, left, block: Vec::new() })))
+    }
+
+    /// A header for `n_bytes` of sound data that `hound` accepts.
+    fn clean_header(&self, n_bytes: u32) -> [u8; CLEAN_HEADER_LEN] {
+        let Header { bytes, channels, coding, .. } = self.header;
+        let bits = if self.low_24_in_4 { 24 } else { 8 * bytes };
+        let align = bytes * channels;
+        let tag: u16 = if coding == Coding::Float { 3 } else { 1 };
+        let rate = self.header.rate_hz;
+        let mut head = [0; CLEAN_HEADER_LEN];
+        let mut at = 0;
+        let mut put = |part: &[u8]| {
+            head[at..at + part.len()].copy_from_slice(part);
+            at += part.len();
+        };
+        put(b"RIFF");
+        put(&n_bytes.saturating_add(36).to_le_bytes());
+        put(b"WAVEfmt ");
+        put(&16_u32.to_le_bytes());
+        put(&tag.to_le_bytes());
+        put(&channels.to_le_bytes());
+        put(&rate.to_le_bytes());
+        put(&(rate * u32::from(align)).to_le_bytes());
+        put(&align.to_le_bytes());
+        put(&bits.to_le_bytes());
+        put(b"data");
+        put(&n_bytes.to_le_bytes());
+        head
+    }
+
+    /// Decodes the block in hand, whose sound data end at `end`.
+    fn decode(&self, end: usize, out: &mut Vec<f32>) -> Result<(), hound::Error> {
+        let data = &self.block[CLEAN_HEADER_LEN..end];
+        if self.header.coding == Coding::Float && self.header.bytes == 8 {
+            // hound has no 64-bit floats.
+            #[expect(clippy::cast_possible_truncation, reason = "24 bits of precision are plenty for sound")]
+            out.extend(data.as_chunks::<8>().0.iter().map(|b| f64::from_le_bytes(*b) as f32));
+            return Ok(());
+        }
+        let reader = hound::WavReader::new(&self.block[..end])?;
+        if self.header.coding == Coding::Float {
+            for sample in reader.into_samples::<f32>() {
+                out.push(sample?);
+            }
+            return Ok(());
+        }
+        if self.header.bytes <= 2 {
+            let unit = if self.header.bytes == 1 { 1.0 / 128.0 } else { 1.0 / 32768.0 };
+            for sample in reader.into_samples::<i16>() {
+                out.push(f32::from(sample?) * unit);
+            }
+            return Ok(());
+        }
+        let unit = if self.header.bytes == 3 || self.low_24_in_4 { 1.0 / 8_388_608.0 } else { 1.0 / 2_147_483_648.0 };
+        for sample in reader.into_samples::<i32>() {
+            #[expect(clippy::cast_possible_truncation, reason = "24 bits of precision are plenty for sound")]
+            out.push((f64::from(sample?) * unit) as f32);
+        }
+        Ok(())
+    }
+}
+
+impl Source for WavSource {
+    fn info(&self) -> &SourceInfo {
+        &self.info
+    }
+
+    fn read_frames(&mut self, max_frames: usize, out: &mut Vec<f32>) -> Result<usize, ClipError> {
+        out.clear();
+        let frame = usize::from(self.header.bytes) * usize::from(self.header.channels);
+        // hound counts in 32 bits; 64 MiB a block is far below and far above what is asked for.
+        let most = (1 << 26) / frame;
+        let left = usize::try_from(self.left / frame as u64).unwrap_or(usize::MAX);
+        let n_bytes = max_frames.min(most).min(left) * frame;
+        if n_bytes == 0 {
+            return Ok(0);
+        }
+        self.block.resize(CLEAN_HEADER_LEN + n_bytes, 0);
+        let got = read_full(&mut *self.input, &mut self.block[CLEAN_HEADER_LEN..])
+            .map_err(|source| ClipError::Read { path: self.path.clone(), source })?;
+        // The file may have been cut while it was read.
+        let got = got / frame * frame;
+        self.left = if got < n_bytes { 0 } else { self.left - got as u64 };
+        if got == 0 {
+            return Ok(0);
+        }
+        let head = self.clean_header(u32::try_from(got).unwrap_or(u32::MAX));
+        self.block[..CLEAN_HEADER_LEN].copy_from_slice(&head);
+        out.reserve(got / usize::from(self.header.bytes));
+        self.decode(CLEAN_HEADER_LEN + got, out).map_err(|source| ClipError::Decode {
+            path: self.path.clone(),
+            format: "WAV".into(),
+            source: Box::new(source),
+        })?;
+        Ok(out.len() / usize::from(self.header.channels))
+    }
+
+    fn skip_frames(&mut self, n: u64) -> Result<(), ClipError> {
+        let frame = u64::from(self.header.bytes) * u64::from(self.header.channels);
+        let n_bytes = n.saturating_mul(frame).min(self.left);
+        self.left -= n_bytes;
+        let at = self.header.data_start + self.header.data_len - self.left;
+        self.input
+            .seek(SeekFrom::Start(at))
+            .map(|_| ())
+            .map_err(|source| ClipError::Read { path: self.path.clone(), source })
+    }
+
+    fn ending(&mut self) -> Ending {
+        let frame = u64::from(self.header.bytes) * u64::from(self.header.channels);
+        let seconds = |n_bytes: u64| (n_bytes / frame) as f64 / f64::from(self.header.rate_hz);
+        let there = seconds(self.header.data_len);
+        let text = match (self.header.fit, self.header.promised) {
+            (Fit::Whole, _) => return Ending::default(),
+            (Fit::Short, Some(promised)) => format!(
+                "The file ends early: its header promises {:.1} s, {there:.1} s are there and were used. Copy it again, \
+                 or let the recorder finish before taking the card out.",
+                seconds(promised)
+            ),
+            _ => format!(
+                "The header was never finished, as when a recorder loses power; the {there:.1} s that are there were \
+                 used. Let the recorder stop by itself next time."
+            ),
+        };
+        Ending { findings: vec![Finding::warn(Code::CutOff, text)], ..Ending::default() }
+    }
+}
+
+/// Whether 24-bit samples in 4 bytes sit at the bottom of their container.
+///
+/// The standard says top; recorders write both. Bottom it is when the top byte only repeats the sign and the lowest
+/// byte is in use.
+fn sits_low(input: &mut dyn MediaSource, extensible: bool) -> std::io::Result<bool> {
+    let mut head = vec![0; 1 << 16];
+    let got = read_full(input, &mut head)?;
+    let samples = head[..got].as_chunks::<4>().0;
+    let used_low = samples.iter().any(|s| s[0] != 0);
+    let sign_only = samples.iter().all(|s| s[3] == if s[2] & 0x80 == 0 { 0 } else { 0xff });
+    Ok(sign_only && (used_low || !extensible))
+}
+
+#[cfg(test)]
+mod tests;
