@@ -1,5 +1,7 @@
 //! The command line: what was typed, one file a command. No arithmetic here.
 
+pub mod sample;
+
 use std::ffi::OsString;
 use std::process::ExitCode;
 

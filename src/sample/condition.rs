@@ -93,9 +93,11 @@ impl RoundSpec {
         let mut d = Draw::new(self.seed, Source::ClipInRound, module as usize + 100);
         let spread = d.between(-1.0, 1.0);
         let seed = d.bits();
+        // The driller's setting is shared; the pump keeps it to a few tenths of a per cent over the walk.
+        let spm = self.spm * (1.0 + 0.002 * d.between(-1.0, 1.0));
         let base = ClipSpec {
             module,
-            spm: self.spm,
+            spm,
             pressure: self.pressure,
             duration_s: self.duration_s,
             neighbour: self.neighbour,

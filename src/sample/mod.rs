@@ -8,6 +8,7 @@ mod condition;
 mod noise;
 mod post;
 mod room;
+mod scenario;
 mod sound;
 mod spec;
 mod track;
@@ -16,7 +17,10 @@ mod wav;
 
 pub use condition::{Condition, RoundSpec};
 pub use room::{NOMINAL_LEVEL_DB, Recorded, Room, RoomSettings};
+pub use scenario::{ClipWish, DEMO, MadeClip, PlannedClip, Pump, Recording, Role, Round, Scenario};
 pub use spec::{ClipSpec, Fault, Neighbour, SampleError};
 pub use voice::ValveEvent;
 pub use wav::write_wav;
 
+#[cfg(test)]
+mod tests;

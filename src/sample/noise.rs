@@ -36,7 +36,6 @@ pub(super) enum Source {
     PulseNoise,
     Round,
     ClipInRound,
-    Scenario,
     Room,
 }
 
@@ -186,10 +185,22 @@ impl Biquad {
         y
     }
 
-    pub(super) fn run(&mut self, x: &mut [f64]) {
+    /// Runs `N` filters one after the other, in one pass: the processor overlaps them.
+    pub(super) fn run_chain<const N: usize>(filters: &mut [Self; N], x: &mut [f64]) {
+        let mut chain = *filters;
         for v in x {
-            *v = self.step(*v);
+            let mut y = *v;
+            for filter in &mut chain {
+                y = filter.step(y);
+            }
+            *v = y;
         }
+        *filters = chain;
+    }
+
+    /// Lets everything through unchanged.
+    pub(super) fn open() -> Self {
+        Self { b: [1.0, 0.0, 0.0], a: [0.0; 2], z: [0.0; 2] }
     }
 
     /// Complex response at `freq_hz` as (real, imaginary).

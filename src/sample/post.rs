@@ -47,11 +47,33 @@ impl PathVoice {
     }
 }
 
+/// One feedback comb with a low pass in its loop (after M. R. Schroeder 1962 and J. A. Moorer 1979, from memory).
+struct Comb {
+    ring: Vec<f64>,
+    at: usize,
+    low: f64,
+    gain: f64,
+}
+
+impl Comb {
+    #[inline]
+    fn step(&mut self, x: f64, damping: f64) -> f64 {
+        let back = self.ring[self.at];
+        self.low = back + damping * (self.low - back);
+        self.ring[self.at] = x + self.gain * self.low;
+        self.at += 1;
+        if self.at == self.ring.len() {
+            self.at = 0;
+        }
+        back
+    }
+}
+
 /// The room: early reflections and three damped combs.
 #[derive(Debug, Clone)]
 pub(super) struct ReverbVoice {
     taps: Vec<(f64, f64)>,
-    combs: Vec<(f64, f64)>,
+    combs: [(f64, f64); 3],
     damping: f64,
     wet: f64,
 }
@@ -60,12 +82,10 @@ impl ReverbVoice {
     pub(super) fn draw(d: &mut Draw) -> Self {
         let taps = (0..5).map(|_| (d.between(0.0008, 0.012), d.sign() * d.between(0.05, 0.28))).collect();
         let decay_s = d.log_between(0.08, 0.3);
-        let combs = (0..3)
-            .map(|_| {
-                let delay_s = d.between(0.011, 0.037);
-                (delay_s, libm::pow(10.0, -3.0 * delay_s / decay_s))
-            })
-            .collect();
+        let combs = [0; 3].map(|_| {
+            let delay_s = d.between(0.011, 0.037);
+            (delay_s, libm::pow(10.0, -3.0 * delay_s / decay_s))
+        });
         Self { taps, combs, damping: d.between(0.15, 0.5), wet: db_to_amp(d.between(-18.0, -9.0)) }
     }
 
@@ -78,20 +98,15 @@ impl ReverbVoice {
                 *y += gain * x;
             }
         }
-        for (delay_s, gain) in &self.combs {
-            let n = to_index((delay_s * rate_hz).round()).max(1);
-            let mut ring = vec![0.0; n];
-            let (mut i, mut low) = (0, 0.0);
-            for (y, x) in out.iter_mut().zip(dry) {
-                let back = ring[i];
-                low = back + self.damping * (low - back);
-                ring[i] = x + gain * low;
-                *y += self.wet * back;
-                i += 1;
-                if i == n {
-                    i = 0;
-                }
-            }
+        let mut combs = self.combs.map(|(delay_s, gain)| Comb {
+            ring: vec![0.0; to_index((delay_s * rate_hz).round()).max(1)],
+            at: 0,
+            low: 0.0,
+            gain,
+        });
+        for (y, x) in out.iter_mut().zip(dry) {
+            let [a, b, c] = &mut combs;
+            *y += self.wet * (a.step(*x, self.damping) + b.step(*x, self.damping) + c.step(*x, self.damping));
         }
         out
     }
@@ -135,23 +150,22 @@ pub(super) fn add_clanks(buf: &mut [f64], per_min: f64, energy: f64, rate_hz: f6
             return;
         }
         let burst = Burst::draw(&mut d, 500.0, 8000.0, 6, (4.0, 40.0));
-        let amp = energy.sqrt() * db_to_amp(d.between(-6.0, 6.0));
+        let amp = energy.sqrt() * db_to_amp(d.between(-9.0, 4.0));
         add_burst(buf, &burst, at, amp, rate_hz, &mut d);
     }
 }
 
 /// The filters of one placement: five bells an octave and a half wide or more, of `colour_db` rms.
-pub(super) fn colour(colour_db: f64, rate_hz: f64, seed: u64) -> Vec<Biquad> {
+pub(super) fn colour(colour_db: f64, rate_hz: f64, seed: u64) -> [Biquad; 5] {
     let mut d = Draw::new(seed, Source::Colour, 0);
-    let bells: Vec<(f64, f64, f64)> = (0..5)
-        .map(|k| (130.0 * libm::pow(3.1, f64::from(k)) * d.log_between(0.7, 1.4), d.between(0.35, 0.8), d.normal()))
-        .collect();
+    let bells = [0.0, 1.0, 2.0, 3.0, 4.0]
+        .map(|k| (130.0 * libm::pow(3.1, k) * d.log_between(0.7, 1.4), d.between(0.35, 0.8), d.normal()));
     if colour_db <= 0.0 {
-        return Vec::new();
+        return [Biquad::open(); 5];
     }
     // 1 dB bells first: their rms over octaves tells how far to turn them up.
     let grid: Vec<f64> = (0..48).map(|k| 90.0 * libm::pow(2.0, f64::from(k) * 7.5 / 47.0)).collect();
-    let ones: Vec<Biquad> = bells.iter().map(|(f, q, g)| Biquad::peaking(*f, *q, *g, rate_hz)).collect();
+    let ones = bells.map(|(f, q, g)| Biquad::peaking(f, q, g, rate_hz));
     let shape: Vec<f64> = grid
         .iter()
         .filter(|f| **f < 0.45 * rate_hz)
@@ -169,7 +183,7 @@ pub(super) fn colour(colour_db: f64, rate_hz: f64, seed: u64) -> Vec<Biquad> {
     // Some placements colour more than others: the rms of five normals.
     let luck = (bells.iter().map(|b| b.2 * b.2).sum::<f64>() / bells.len() as f64).sqrt();
     let k = colour_db * luck / rms;
-    bells.iter().map(|(f, q, g)| Biquad::peaking(*f, *q, k * g, rate_hz)).collect()
+    bells.map(|(f, q, g)| Biquad::peaking(f, q, k * g, rate_hz))
 }
 
 /// A telephone's input: low cut and automatic gain.
@@ -195,8 +209,8 @@ impl PhoneVoice {
 
     /// Low cut, automatic gain and a soft limit, in place.
     pub(super) fn apply(&self, x: &mut [f64], rate_hz: f64) {
-        let mut cut = Biquad::high_pass(self.low_cut_hz, 0.707, rate_hz);
-        cut.run(x);
+        let mut cut = [Biquad::high_pass(self.low_cut_hz, 0.707, rate_hz)];
+        Biquad::run_chain(&mut cut, x);
         let block = to_index((rate_hz / 750.0).round()).max(1);
         let block_s = block as f64 / rate_hz;
         let up = 1.0 - libm::exp(-block_s / self.attack_s);

@@ -1,6 +1,6 @@
 //! A seed in, a pump room out; a clip's wishes in, the recording and its truth out.
 
-use super::noise::{Draw, Source, db_to_amp, db_to_power, mean_square, mean_square_above_2k5, narrow};
+use super::noise::{Biquad, Draw, Source, db_to_amp, db_to_power, mean_square, mean_square_above_2k5, narrow};
 use super::post::{PathVoice, PhoneVoice, ReverbVoice, add_clanks, add_rig_noise, colour};
 use super::sound::{EventChange, Running, add_burst, add_tones, jet, modules};
 use super::spec::{ClipSpec, Fault, SampleError, within};
@@ -8,7 +8,7 @@ use super::track::Track;
 use super::voice::{Burst, JetVoice, PumpVoice, RigBand, leak_pressure_power};
 
 /// Level at which a clip of a healthy pump at its nominal point comes out, in dB rms re full scale.
-pub const NOMINAL_LEVEL_DB: f64 = -20.0;
+pub const NOMINAL_LEVEL_DB: f64 = -23.0;
 
 /// What is chosen about a room; all else is drawn from its seed.
 #[derive(Debug, Clone, PartialEq)]
@@ -62,7 +62,7 @@ pub struct Recorded {
     pub pulse: Option<Vec<f32>>,
     /// Samples per second per channel.
     pub sample_rate_hz: f64,
-    /// True mean speed over the clip, in strokes/min.
+    /// True mean speed over the clip, in strokes/min; 0 if the pump stands.
     pub spm_mean: f64,
     /// Own crank angle of the recorded module at the first sample, in deg, 0..360.
     pub start_deg: f64,
@@ -130,8 +130,9 @@ impl Room {
         let (mut power, mut high) = (0.0, 0.0);
         for spot in 0..self.pump.modules.len() {
             let dry = self.healthy_at(spot, &sounds, &track, &spec, false);
-            power += mean_square(&dry) / n;
-            high += mean_square_above_2k5(&dry, 48_000.0) / n;
+            let wet = self.reverb.apply(&dry, 48_000.0);
+            power += mean_square(&wet) / n;
+            high += mean_square_above_2k5(&wet, 48_000.0) / n;
         }
         self.rig = RigBand::draw_all(&mut Draw::new(self.seed, Source::RigVoice, 0), power.sqrt(), high.sqrt());
         let closing: f64 = self.pump.modules.iter().map(|m| m.events[0].energy + m.events[2].energy).sum();
@@ -169,7 +170,11 @@ impl Room {
         let sounds = modules(&self.pump, &track, &Running::of(spec), Some((sick, change)));
         let mut dry = self.healthy_at(spot, &sounds, &track, spec, true);
         let pump_power = mean_square(&dry);
-        if let Some(added) = self.added_by_fault(spec, &track, &sounds, &dry, &mut voice) {
+        if spec.stopped {
+            dry.fill(0.0);
+        }
+        let fault = if spec.stopped { None } else { self.added_by_fault(spec, &track, &sounds, &dry, &mut voice) };
+        if let Some(added) = fault {
             if sick == spot {
                 dry.iter_mut().zip(&added).for_each(|(y, x)| *y += x);
             } else {
@@ -181,8 +186,8 @@ impl Room {
         add_clanks(&mut dry, spec.clanks_per_min, self.clank_energy, rate, spec.seed);
         let mut sound = self.reverb.apply(&dry, rate);
         add_rig_noise(&mut sound, &self.rig, spec.rig_noise_db, rate, spec.seed, spec.day_seed);
-        for mut bell in colour(spec.colour_db, rate, spec.seed) {
-            bell.run(&mut sound);
+        if spec.colour_db > 0.0 {
+            Biquad::run_chain(&mut colour(spec.colour_db, rate, spec.seed), &mut sound);
         }
         let gain = self.scale * db_to_amp(spec.gain_db);
         let mic = db_to_amp(spec.mic_noise_db);
@@ -192,12 +197,12 @@ impl Room {
             self.phone.apply(&mut sound, rate);
         }
         let behind = self.pump.behind[spot];
-        let zeros_s = zeros(&track, behind);
+        let zeros_s = if spec.stopped { Vec::new() } else { zeros(&track, behind) };
         Ok(Recorded {
             samples: sound.iter().map(|v| narrow(v.clamp(-1.0, 1.0))).collect(),
-            pulse: spec.pulse.then(|| pulses(&track, spec.seed)),
+            pulse: spec.pulse.then(|| pulses(&track, &if spec.stopped { Vec::new() } else { zeros(&track, 0.0) }, spec.seed)),
             sample_rate_hz: rate,
-            spm_mean: track.spm_mean(),
+            spm_mean: if spec.stopped { 0.0 } else { track.spm_mean() },
             start_deg: (track.turns[0] - behind).rem_euclid(1.0) * 360.0,
             zeros_s,
         })
@@ -308,11 +313,11 @@ fn zeros(track: &Track, behind: f64) -> Vec<f64> {
 }
 
 /// The pulse channel: 3 ms at half of full scale from each 0 deg of module 1, on a little noise.
-fn pulses(track: &Track, seed: u64) -> Vec<f32> {
+fn pulses(track: &Track, zeros_s: &[f64], seed: u64) -> Vec<f32> {
     let mut d = Draw::new(seed, Source::PulseNoise, 0);
     let mut out: Vec<f32> = (0..track.n_samples).map(|_| narrow(0.0005 * d.white())).collect();
     let len = super::noise::to_index((0.003 * track.sample_rate_hz).round()).max(1);
-    for zero_s in zeros(track, 0.0) {
+    for zero_s in zeros_s {
         let i = super::noise::to_index((zero_s * track.sample_rate_hz).ceil());
         let end = (i + len).min(out.len());
         if let Some(part) = out.get_mut(i..end) {

@@ -105,6 +105,9 @@ fn add_flow(buf: &mut [f64], flow: &FlowVoice, pump: &PumpVoice, track: &Track, 
     let [p0, p1] = &mut peaks[..] else { return };
     for b in 0..track.n_blocks() {
         let to = level * amp_at(track.turns[b + 1]) * (1.0 + depth * unrest.step(&mut d)).max(0.3);
+        if from + to <= 0.0 {
+            continue;
+        }
         let step = (to - from) / track.block_len as f64;
         let mut gain = from;
         for v in &mut buf[track.range(b)] {
@@ -207,17 +210,34 @@ pub(super) fn add_tones(buf: &mut [f64], tones: &[ToneVoice], track: &Track, gai
             }
             let (here, next) = (cycles(b), cycles(b + 1));
             let w = TAU * (next - here) / track.block_len as f64;
-            let (c, s) = (libm::cos(w), libm::sin(w));
-            let angle = TAU * (here - here.floor());
-            let (mut re, mut im) = (libm::cos(angle), libm::sin(angle));
             let step = (to - from) / track.block_len as f64;
-            let mut amp = from;
-            for v in &mut buf[track.range(b)] {
-                *v += amp * im;
-                amp += step;
-                (re, im) = (re * c - im * s, re * s + im * c);
-            }
+            add_sine(&mut buf[track.range(b)], here - here.floor(), w, from, step);
             from = to;
+        }
+    }
+}
+
+/// Adds a sine from `cycle` (0..1) on, `w` rad a sample, its amplitude growing by `step` a sample.
+///
+/// Four samples at a time, each a phasor that turns by `4 w`: the chains are independent.
+fn add_sine(part: &mut [f64], cycle: f64, w: f64, amp: f64, step: f64) {
+    let (c, s) = (libm::cos(w), libm::sin(w));
+    let angle = TAU * cycle;
+    let mut re = [libm::cos(angle), 0.0, 0.0, 0.0];
+    let mut im = [libm::sin(angle), 0.0, 0.0, 0.0];
+    for k in 1..4 {
+        (re[k], im[k]) = (re[k - 1] * c - im[k - 1] * s, re[k - 1] * s + im[k - 1] * c);
+    }
+    let (c2, s2) = (c * c - s * s, 2.0 * c * s);
+    let (c4, s4) = (c2 * c2 - s2 * s2, 2.0 * c2 * s2);
+    let mut amps = [amp, amp + step, amp + 2.0 * step, amp + 3.0 * step];
+    for four in part.chunks_mut(4) {
+        for (v, (a, i)) in four.iter_mut().zip(amps.iter().zip(&im)) {
+            *v += a * i;
+        }
+        for k in 0..4 {
+            (re[k], im[k]) = (re[k] * c4 - im[k] * s4, re[k] * s4 + im[k] * c4);
+            amps[k] += 4.0 * step;
         }
     }
 }
@@ -252,9 +272,7 @@ pub(super) fn jet(jet: &JetVoice, fault: Fault, behind: f64, track: &Track, seed
         let range = track.range(b);
         let part = &mut out[range];
         part.iter_mut().for_each(|v| *v = scale * d.white());
-        for filter in &mut chain {
-            filter.run(part);
-        }
+        Biquad::run_chain(&mut chain, part);
         let step = (amps[b + 1] - amps[b]) / track.block_len as f64;
         let mut gain = amps[b];
         for v in part {

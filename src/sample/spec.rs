@@ -84,7 +84,8 @@ impl Fault {
 }
 
 /// A second pump of the same kind beside this one.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Deserialize, serde::Serialize)]
+#[serde(deny_unknown_fields)]
 pub struct Neighbour {
     /// Its speed in strokes/min.
     pub spm: f64,
@@ -133,6 +134,8 @@ pub struct ClipSpec {
     pub fault_module: u32,
     /// Seed of the fault's own properties (spectrum, gate, angle); the same in all clips of one round.
     pub fault_seed: u64,
+    /// The pump stands: rig noise, neighbour, clanks and microphone only.
+    pub stopped: bool,
     /// Add a channel with a pulse at each 0 deg of module 1.
     pub pulse: bool,
     /// Seed of the day: what one round's clips share.
@@ -163,6 +166,7 @@ impl Default for ClipSpec {
             fault: None,
             fault_module: 1,
             fault_seed: 0,
+            stopped: false,
             pulse: false,
             day_seed: 0,
             seed: 0,

@@ -181,8 +181,8 @@ impl FlowVoice {
             .map(|k| {
                 let deg = k as f64 * 360.0 / FLOW_POINTS as f64;
                 let v = piston_speed(deg, r_over_l) * if discharge { 1.0 } else { -1.0 };
-                let open = if v > 0.0 { 1.0 } else { 0.15 };
-                rest * open + libm::pow(v.max(0.0), power)
+                // The valve of the other half is shut: no flow, no noise (and no time spent on it).
+                if v > 0.0 { rest + libm::pow(v, power) } else { 0.0 }
             })
             .collect();
         let rms = (table.iter().map(|x| x * x).sum::<f64>() / FLOW_POINTS as f64).sqrt();
@@ -234,7 +234,7 @@ impl ModuleVoice {
         let events = [0_usize, 1, 2, 3].map(|k| {
             let closing = k % 2 == 0;
             // Parts of the flow's energy a turn: closings are the loud knocks, openings softer.
-            let share = if closing { d.log_between(0.05, 0.2) } else { d.log_between(0.006, 0.03) };
+            let share = if closing { d.log_between(0.025, 0.1) } else { d.log_between(0.003, 0.015) };
             EventVoice {
                 angle_deg: angles[k],
                 lag_ms: d.between(2.0, 6.0),
@@ -243,7 +243,7 @@ impl ModuleVoice {
                 scatter_deg: d.between(0.25, 0.8),
                 speed_power: if closing { d.between(0.9, 1.9) } else { d.between(0.3, 1.0) },
                 pressure_power: if k == 0 || k == 3 { d.between(0.0, 0.5) } else { d.between(0.3, 1.0) },
-                burst: Burst::draw(d, 250.0, 9000.0, if closing { 7 } else { 5 }, (1.5, 9.0)),
+                burst: Burst::draw(d, 250.0, 9000.0, if closing { 7 } else { 5 }, (2.0, 10.0)),
             }
         });
         Self { events, flows }
@@ -349,14 +349,14 @@ impl JetVoice {
     }
 
     /// Filters at a sample rate, to be run one after the other.
-    pub(super) fn filters(&self, rate_hz: f64) -> Vec<Biquad> {
-        let mut chain = vec![Biquad::high_pass(self.high_pass.0, self.high_pass.1, rate_hz)];
-        if self.steep {
-            chain.push(Biquad::high_pass(self.high_pass.0 * 0.7, 0.6, rate_hz));
-        }
-        chain.push(Biquad::low_pass(self.low_pass_hz, 0.6, rate_hz));
-        chain.push(Biquad::peaking(self.peak.0, self.peak.1, self.peak.2, rate_hz));
-        chain
+    pub(super) fn filters(&self, rate_hz: f64) -> [Biquad; 4] {
+        let second = if self.steep { Biquad::high_pass(self.high_pass.0 * 0.7, 0.6, rate_hz) } else { Biquad::open() };
+        [
+            Biquad::high_pass(self.high_pass.0, self.high_pass.1, rate_hz),
+            second,
+            Biquad::low_pass(self.low_pass_hz, 0.6, rate_hz),
+            Biquad::peaking(self.peak.0, self.peak.1, self.peak.2, rate_hz),
+        ]
     }
 
     /// Gate amplitude at `deg` (0..360) from the start of the half in which it jets: 0 outside, about 1 inside.
