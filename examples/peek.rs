@@ -18,6 +18,22 @@ fn main() {
             v.sort_by(f64::total_cmp);
         }
     }
+    for s in &c.spots {
+        let mut out = Vec::new();
+        for r in &s.model.residuals { for v in cleaned(&s.model, r) { out.extend((v as f32).to_le_bytes()); } }
+        for v in &s.model.variance { out.extend((*v as f32).to_le_bytes()); }
+        for v in &s.model.mean { out.extend((*v as f32).to_le_bytes()); }
+        for v in &s.model.quiet { out.extend((*v as f32).to_le_bytes()); }
+        std::fs::write(format!("/tmp/res-{}.f32", s.module.unwrap()), out).unwrap();
+    }
+    for s in &c.spots {
+        for fam in [0, 1] {
+            let f = &s.scorer.bank.families[fam];
+            let mut v: Vec<f64> = (0..f.len()).map(|t| s.scorer.scale(fam, t)).collect();
+            v.sort_by(f64::total_cmp);
+            println!("SCALE module {:?} fam {fam} min {:.2} median {:.2} max {:.2} | healthy best mean {:.2} {}", s.module, v[0], v[v.len() / 2], v[v.len() - 1], s.scorer.healthy.iter().map(|h| h[fam].score).sum::<f64>() / 8.0, s.scorer.healthy.iter().map(|h| format!("{:.1}", h[fam].score)).collect::<Vec<_>>().join(" "));
+        }
+    }
     for (n, j) in nows.iter().zip(&c.judged) {
         let Some(j) = j else { continue };
         let s = &c.spots[j.spot];

@@ -223,7 +223,8 @@ pub fn theil_sen(x: &[f64], y: &[f64], confidence: f64) -> Result<TheilSen, Thei
 
 /// How often each value that occurs more than once occurs.
 fn repeats(values: &[f64]) -> Vec<f64> {
-    let mut sorted = values.to_vec();
+    // Adding 0 makes one zero of -0 and 0, which `total_cmp` tells apart.
+    let mut sorted: Vec<f64> = values.iter().map(|x| x + 0.0).collect();
     sorted.sort_unstable_by(f64::total_cmp);
     sorted.chunk_by(|a, b| a.total_cmp(b).is_eq()).map(|run| run.len() as f64).filter(|&k| k > 1.0).collect()
 }

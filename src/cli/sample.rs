@@ -73,3 +73,59 @@ fn print_json(scenario: &Scenario, made: &[MadeClip], out: &mut dyn Write) -> an
     writeln!(out)?;
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn made(json: bool) -> (tempfile::TempDir, String) {
+        let folder = tempfile::tempdir().unwrap();
+        let scenario = folder.path().join("s.toml");
+        let text = "rig = \"Invented rig\"\nseed = 1\n[recording]\nduration_s = 0.5\nsample_rate_hz = 8000.0\n\
+            [[pump]]\nname = \"pumpA\"\nseed = 2\nnominal_spm = 70.0\n[[pump.round]]\npulse = [1]\n\
+            [[pump.round]]\nrole = \"now\"\nmodules = [2]\nfault = { kind = \"piston\", level_db = -3.0 }\n\
+            fault_module = 2\n";
+        std::fs::write(&scenario, text).unwrap();
+        let args = SampleArgs { scenario, out: folder.path().join("out"), json };
+        let mut out = Vec::new();
+        run(&args, &mut out).unwrap();
+        (folder, String::from_utf8(out).unwrap())
+    }
+
+    #[test]
+    fn clips_and_list_lie_where_it_says() {
+        let (folder, text) = made(false);
+        assert!(text.contains("4 made-up clips") && text.contains("2 rounds, 4 clips"), "{text}");
+        let pump = folder.path().join("out/pumpA");
+        let list = std::fs::read_to_string(pump.join("clips.csv")).unwrap();
+        let rows: Vec<&str> = list.lines().collect();
+        assert_eq!(rows[0], "file,role,round,spm,pressure,module,pulse");
+        assert_eq!(rows.len(), 5);
+        assert!(rows[1].starts_with("round-01/m1.wav,good,round-01,") && rows[1].ends_with(",1,2"));
+        assert!(rows[4].starts_with("round-02/m2.wav,now,round-02,") && rows[4].ends_with(",2,"));
+        for row in &rows[1..] {
+            let file = row.split(',').next().unwrap();
+            let reader = hound::WavReader::open(pump.join(file)).unwrap();
+            assert_eq!(reader.duration(), 4000, "{file}");
+        }
+    }
+
+    #[test]
+    fn json_tells_the_truth_about_each_clip() {
+        let (_folder, text) = made(true);
+        let all: serde_json::Value = serde_json::from_str(&text).unwrap();
+        assert_eq!(all["schema"], "seatsong.sample/1");
+        assert_eq!(all["clips"].as_array().unwrap().len(), 4);
+        let last = &all["clips"][3];
+        assert_eq!(last["fault"]["module"], 2);
+        assert_eq!(last["fault"]["fault"]["kind"], "piston");
+        assert!(all["clips"][0]["fault"].is_null() && all["clips"][0]["pulse"] == 2);
+    }
+
+    #[test]
+    fn a_missing_scenario_is_named() {
+        let args = SampleArgs { scenario: "no/such.toml".into(), out: "x".into(), json: false };
+        let err = run(&args, &mut Vec::new()).unwrap_err();
+        assert!(format!("{err:#}").contains("no/such.toml"));
+    }
+}

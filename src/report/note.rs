@@ -81,11 +81,11 @@ pub fn html(note: &Note) -> String {
     let _ = writeln!(out, "<p class=\"caution\"><strong>Caution.</strong> {}</p>", escape(words::CAUTION_LINE));
     ranking(&mut out, note);
     for pump in &note.pumps {
-        pump_section(&mut out, pump);
+        pump_section(&mut out, pump, ranked(note).first().map(|(_, clip)| *clip));
     }
     recordings(&mut out, note);
     how_sure(&mut out, note);
-    out.push_str("<section>\n<h2>Cautions</h2>\n<ul>\n");
+    out.push_str("<section class=\"cautions\">\n<h2>Cautions</h2>\n<ul>\n");
     for caution in words::CAUTIONS {
         let _ = writeln!(out, "<li>{}</li>", escape(caution));
     }
@@ -194,16 +194,6 @@ fn lower_module(v: &ClipVerdict) -> String {
     v.module.map_or_else(|| words::who(v), |m| format!("module {m}"))
 }
 
-fn reading(out: &mut String, v: &ClipVerdict) {
-    let (meaning, next) = words::reading_parts(v);
-    if !meaning.is_empty() {
-        let _ = writeln!(out, "<p>{}</p>", escape(meaning));
-    }
-    if let Some(next) = next {
-        let _ = writeln!(out, "<p><strong>Next:</strong> {}</p>", escape(&words::capital(next)));
-    }
-}
-
 fn ranking(out: &mut String, note: &Note) {
     let all = ranked(note);
     if all.is_empty() {
@@ -211,8 +201,8 @@ fn ranking(out: &mut String, note: &Note) {
     }
     out.push_str(
         "<section>\n<h2>All modules, worst first</h2>\n<table role=\"table\">\n<thead><tr role=\"row\">\
-<th scope=\"col\">Module</th><th scope=\"col\">Verdict</th><th scope=\"col\" class=\"n\">Times limit</th>\
-<th scope=\"col\">What changed</th><th scope=\"col\" class=\"wide\">Healthy clips that depart as far</th>\
+<th scope=\"col\">Module</th><th scope=\"col\">Verdict</th><th scope=\"col\" class=\"n\">× limit</th>\
+<th scope=\"col\">What changed</th><th scope=\"col\" class=\"wide\">By chance</th>\
 </tr></thead>\n<tbody>\n",
     );
     for (pump, clip) in all {
@@ -230,7 +220,7 @@ fn ranking(out: &mut String, note: &Note) {
             escape(&pump.name),
             escape(&lower_module(v)),
             badge(v.verdict),
-            v.departure.map_or("–".into(), |d| format!("{d:.1}")),
+            v.departure.map_or(String::new(), |d| format!("{d:.1}")),
             escape(&what),
             chance.map_or("–".into(), |p| words::chance(p).replace(" healthy clips", ""))
         );
@@ -238,7 +228,8 @@ fn ranking(out: &mut String, note: &Note) {
     out.push_str("</tbody>\n</table>\n</section>\n");
 }
 
-fn pump_section(out: &mut String, pump: &NotePump) {
+/// One pump; `lead` is the clip that the top of the note has told of already.
+fn pump_section(out: &mut String, pump: &NotePump, lead: Option<&NoteClip>) {
     let _ = writeln!(out, "<section>\n<h2>{}</h2>", escape(&pump.name));
     let mut facts: Vec<(String, String)> = Vec::new();
     if let Some(spm) = pump.spm {
@@ -260,7 +251,7 @@ fn pump_section(out: &mut String, pump: &NotePump) {
             let far = clip.verdict.departure.map_or(String::new(), |d| format!(" ({d:.1} of the limit)"));
             steady.push(format!("{}{far}", lower_module(&clip.verdict)));
         } else {
-            clip_article(out, clip);
+            clip_article(out, clip, lead.is_some_and(|lead| std::ptr::eq(lead, clip)));
         }
     }
     if !steady.is_empty() {
@@ -280,14 +271,22 @@ fn list(out: &mut String, facts: &[(String, String)]) {
     out.push_str("</dl>\n");
 }
 
-fn clip_article(out: &mut String, clip: &NoteClip) {
+fn clip_article(out: &mut String, clip: &NoteClip, is_lead: bool) {
     let v = &clip.verdict;
     let _ = writeln!(out, "<article>\n<h3>{} {}</h3>", escape(&words::who(v)), badge(v.verdict));
     if v.verdict == State::Unjudged {
         let reason = v.reason.as_deref().unwrap_or("no reason was given");
         let _ = writeln!(out, "<p>No verdict: {}</p>", escape(reason));
     }
-    reading(out, v);
+    let (meaning, next) = words::reading_parts(v);
+    if !meaning.is_empty() {
+        let _ = writeln!(out, "<p>{}</p>", escape(meaning));
+    }
+    if let Some(next) = next {
+        // On paper the lead stands on the same page: once is enough there.
+        let class = if is_lead { " class=\"again\"" } else { "" };
+        let _ = writeln!(out, "<p{class}><strong>Next:</strong> {}</p>", escape(&words::capital(next)));
+    }
     let mut facts: Vec<(String, String)> = Vec::new();
     let mut fact = |name: &str, value: String| facts.push((name.into(), value));
     if let Some(far) = words::how_far(v) {
@@ -312,8 +311,8 @@ fn clip_article(out: &mut String, clip: &NoteClip) {
         let _ = writeln!(
             out,
             "<figure>\n<div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"picture\">\
-<img alt=\"{}\" src=\"data:image/png;base64,{}\"></div>\n<figcaption>Level over crank angle (across) and frequency \
-(up).<span class=\"swipe\"> Swipe for the good runs and now.</span></figcaption>\n</figure>",
+<img alt=\"{}\" src=\"data:image/png;base64,{}\"></div>\n<figcaption>Crank angle across, frequency up. \
+Darker is louder; in the difference + is louder, − quieter, and the box is where it changed.<span class=\"swipe\"> Swipe for the good runs and now.</span></figcaption>\n</figure>",
             escape(&alt_text(v)),
             BASE64_STANDARD.encode(png),
         );

@@ -64,9 +64,9 @@ impl Page {
         let indent = if lead.is_empty() { 4 } else { lead.chars().count() };
         for (i, line) in wrap(&text.replace('\u{a0}', " "), self.width - indent).iter().enumerate() {
             if i == 0 {
-                out.push_str(lead)
+                out.push_str(lead);
             } else {
-                out.extend(std::iter::repeat_n(' ', indent))
+                out.extend(std::iter::repeat_n(' ', indent));
             }
             out.push_str(line);
             out.push('\n');

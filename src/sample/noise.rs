@@ -198,6 +198,11 @@ impl Biquad {
         *filters = chain;
     }
 
+    /// Multiplies the output by `gain`.
+    pub(super) fn scale(&mut self, gain: f64) {
+        self.b.iter_mut().for_each(|b| *b *= gain);
+    }
+
     /// Lets everything through unchanged.
     pub(super) fn open() -> Self {
         Self { b: [1.0, 0.0, 0.0], a: [0.0; 2], z: [0.0; 2] }
@@ -255,4 +260,64 @@ pub(super) fn mean_square_above_2k5(x: &[f64], rate_hz: f64) -> f64 {
         sum += y * y;
     }
     sum / x.len() as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn white_noise_has_unit_variance_and_no_mean() {
+        let mut d = Draw::new(1, Source::Pump, 0);
+        let x: Vec<f64> = (0..400_000).map(|_| d.white()).collect();
+        // Four standard errors: 1/sqrt(n) and sqrt((kurtosis - 1) / n) with kurtosis 2.7.
+        assert!((x.iter().sum::<f64>() / 400_000.0).abs() < 4.0 * 0.001_59);
+        assert!((mean_square(&x) - 1.0).abs() < 4.0 * 0.002_07);
+    }
+
+    #[test]
+    fn streams_of_two_sources_indices_and_seeds_differ() {
+        let first = |seed, source, index| Draw::new(seed, source, index).bits();
+        let all = [
+            first(1, Source::Pump, 0),
+            first(1, Source::Pump, 1),
+            first(1, Source::Tones, 0),
+            first(2, Source::Pump, 0),
+        ];
+        for (i, a) in all.iter().enumerate() {
+            assert!(all.iter().skip(i + 1).all(|b| a != b));
+        }
+    }
+
+    #[test]
+    fn filters_do_to_a_sine_what_their_response_says() {
+        let rate = 48_000.0;
+        for filter in [
+            Biquad::low_pass(900.0, 0.7, rate),
+            Biquad::high_pass(2500.0, 1.3, rate),
+            Biquad::band_pass(1200.0, 2.0, rate),
+            Biquad::peaking(1500.0, 0.8, 6.0, rate),
+        ] {
+            let (re, im) = filter.response(1500.0, rate);
+            let mut chain = [filter];
+            // 1500 Hz is 32 samples a cycle: whole cycles after the settling.
+            let mut x: Vec<f64> =
+                (0..48_000).map(|i| libm::sin(std::f64::consts::TAU * 1500.0 * f64::from(i) / rate)).collect();
+            Biquad::run_chain(&mut chain, &mut x);
+            let power = mean_square(&x[16_000..]);
+            assert!((power - 0.5 * (re * re + im * im)).abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn power_above_2k5_is_that_of_the_fourth_order_butterworth() {
+        // |H|^2 = 1 / (1 + (fc/f)^8) with the bilinear transform's warped frequencies.
+        let warp = |f: f64| libm::tan(std::f64::consts::PI * f / 48_000.0);
+        for f in [1200.0, 2500.0, 6000.0] {
+            let x: Vec<f64> =
+                (0..96_000).map(|i| libm::sin(std::f64::consts::TAU * f * f64::from(i) / 48_000.0)).collect();
+            let want = 0.5 / (1.0 + libm::pow(warp(2500.0) / warp(f), 8.0));
+            assert!((mean_square_above_2k5(&x, 48_000.0) / want - 1.0).abs() < 2e-3, "{f}");
+        }
+    }
 }

@@ -7,8 +7,10 @@ use super::spec::{ClipSpec, Fault, SampleError, within};
 use super::track::Track;
 use super::voice::{Burst, JetVoice, PumpVoice, RigBand, leak_pressure_power};
 
-/// Level at which a clip of a healthy pump at its nominal point comes out, in dB rms re full scale.
-pub const NOMINAL_LEVEL_DB: f64 = -23.0;
+/// Level at which the loudest spot of a healthy pump at its nominal point comes out, in dB rms re full scale.
+///
+/// Low enough that valve knocks, single clanks and a few dB of gain seldom reach full scale.
+pub const NOMINAL_LEVEL_DB: f64 = -24.0;
 
 /// What is chosen about a room; all else is drawn from its seed.
 #[derive(Debug, Clone, PartialEq)]
@@ -127,17 +129,19 @@ impl Room {
         let track = Track::new(&mut d, nominal_spm, 0.0, 0.0, 240.0 / nominal_spm, 48_000.0, None);
         let sounds = modules(&self.pump, &track, &Running::of(&spec), None);
         let n = self.pump.modules.len() as f64;
-        let (mut power, mut high) = (0.0, 0.0);
+        let (mut power, mut high, mut loudest) = (0.0, 0.0, 0.0_f64);
         for spot in 0..self.pump.modules.len() {
             let dry = self.healthy_at(spot, &sounds, &track, &spec, false);
             let wet = self.reverb.apply(&dry, 48_000.0);
-            power += mean_square(&wet) / n;
+            let here = mean_square(&wet);
+            loudest = loudest.max(here);
+            power += here / n;
             high += mean_square_above_2k5(&wet, 48_000.0) / n;
         }
         self.rig = RigBand::draw_all(&mut Draw::new(self.seed, Source::RigVoice, 0), power.sqrt(), high.sqrt());
         let closing: f64 = self.pump.modules.iter().map(|m| m.events[0].energy + m.events[2].energy).sum();
         self.clank_energy = closing / (2.0 * n);
-        self.scale = db_to_amp(NOMINAL_LEVEL_DB) / power.sqrt();
+        self.scale = db_to_amp(NOMINAL_LEVEL_DB) / loudest.sqrt();
     }
 
     /// All modules and the drive as heard at a spot, before the room.
@@ -189,6 +193,11 @@ impl Room {
         if spec.colour_db > 0.0 {
             Biquad::run_chain(&mut colour(spec.colour_db, rate, spec.seed), &mut sound);
         }
+        if rate > 50_000.0 {
+            // A microphone's upper end (the poles of a fourth-order Butterworth); lower rates cut there by themselves.
+            let mut end = [Biquad::low_pass(20_000.0, 0.541_196_1, rate), Biquad::low_pass(20_000.0, 1.306_563, rate)];
+            Biquad::run_chain(&mut end, &mut sound);
+        }
         let gain = self.scale * db_to_amp(spec.gain_db);
         let mic = db_to_amp(spec.mic_noise_db);
         let mut d = Draw::new(spec.seed, Source::MicNoise, 0);
@@ -200,7 +209,9 @@ impl Room {
         let zeros_s = if spec.stopped { Vec::new() } else { zeros(&track, behind) };
         Ok(Recorded {
             samples: sound.iter().map(|v| narrow(v.clamp(-1.0, 1.0))).collect(),
-            pulse: spec.pulse.then(|| pulses(&track, &if spec.stopped { Vec::new() } else { zeros(&track, 0.0) }, spec.seed)),
+            pulse: spec
+                .pulse
+                .then(|| pulses(&track, &if spec.stopped { Vec::new() } else { zeros(&track, 0.0) }, spec.seed)),
             sample_rate_hz: rate,
             spm_mean: if spec.stopped { 0.0 } else { track.spm_mean() },
             start_deg: (track.turns[0] - behind).rem_euclid(1.0) * 360.0,

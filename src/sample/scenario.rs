@@ -259,9 +259,7 @@ impl Scenario {
     pub fn rooms(&self) -> Result<Vec<Room>, SampleError> {
         self.pumps
             .iter()
-            .map(|p| {
-                Room::new(p.seed, &RoomSettings { order: p.order.clone(), nominal_spm: p.nominal_spm })
-            })
+            .map(|p| Room::new(p.seed, &RoomSettings { order: p.order.clone(), nominal_spm: p.nominal_spm }))
             .collect()
     }
 
@@ -330,9 +328,9 @@ impl Scenario {
         for (p, pump) in self.pumps.iter().enumerate() {
             let path = folder.join(&pump.name).join("clips.csv");
             let list = list_csv(made.iter().filter(|c| c.plan.pump == p).map(|c| &c.plan), &pump.name);
-            std::fs::create_dir_all(folder.join(&pump.name)).and_then(|()| std::fs::write(&path, list)).map_err(
-                |source| SampleError::File { action: "write", path: path.display().to_string(), source },
-            )?;
+            std::fs::create_dir_all(folder.join(&pump.name))
+                .and_then(|()| std::fs::write(&path, list))
+                .map_err(|source| SampleError::File { action: "write", path: path.display().to_string(), source })?;
         }
         Ok(made)
     }

@@ -120,7 +120,8 @@ fn add_flow(buf: &mut [f64], flow: &FlowVoice, pump: &PumpVoice, track: &Track, 
 }
 
 fn add_events(buf: &mut [f64], pump: &PumpVoice, track: &Track, run: &Running, k: usize, change: &EventChange) {
-    let mut day = Draw::new(run.day_seed, Source::DayEvents, k + if run.event_source == Source::Event { 0 } else { 64 });
+    let mut day =
+        Draw::new(run.day_seed, Source::DayEvents, k + if run.event_source == Source::Event { 0 } else { 64 });
     for (e, event) in pump.modules[k].events.iter().enumerate() {
         let day_db = run.event_jitter_db * day.normal();
         let day_deg = run.event_jitter_deg * day.normal();
@@ -193,9 +194,7 @@ pub(super) fn add_tones(buf: &mut [f64], tones: &[ToneVoice], track: &Track, gai
         let (phase0, mod0, detune) = (d.unit(), d.unit(), 1.0 + 0.004 * d.normal());
         let mut sway = Slow::new(&mut d, 2.0, block_s);
         // Cycles at the start of block b.
-        let cycles = |b: usize| {
-            phase0 + tone.per_turn * track.turns[b] + tone.free_hz * detune * b as f64 * block_s
-        };
+        let cycles = |b: usize| phase0 + tone.per_turn * track.turns[b] + tone.free_hz * detune * b as f64 * block_s;
         let highest = (cycles(1) - cycles(0)) / track.block_len as f64;
         let envelope = |b: usize, sway: f64| {
             gain * tone.amp
@@ -302,4 +301,49 @@ pub(super) fn power_in_half(x: &[f64], track: &Track, start_turn: f64) -> f64 {
         }
     }
     if n == 0 { 0.0 } else { sum / n as f64 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::noise::power_to_db;
+    use super::*;
+
+    #[test]
+    fn a_burst_has_the_energy_asked_for() {
+        let rate = 48_000.0;
+        let mut sum = 0.0;
+        let n = 200_u32;
+        for seed in 0..n {
+            let burst = Burst::draw(&mut Draw::new(u64::from(seed), Source::Pump, 0), 300.0, 8000.0, 6, (2.0, 10.0));
+            let mut buf = vec![0.0; 9600];
+            add_burst(&mut buf, &burst, 10.3, 1.0, rate, &mut Draw::new(u64::from(seed), Source::Event, 0));
+            sum += buf.iter().map(|v| v * v).sum::<f64>() / rate;
+        }
+        // Scatter of single resonances adds a little; resonances that lie close beat.
+        let db = power_to_db(sum / f64::from(n));
+        assert!(db.abs() < 0.6, "{db}");
+    }
+
+    #[test]
+    fn a_burst_cut_by_the_start_of_the_clip_goes_on_as_if_whole() {
+        let mut burst = Burst::draw(&mut Draw::new(3, Source::Pump, 0), 300.0, 8000.0, 6, (2.0, 10.0));
+        burst.rattle_amp = 0.0;
+        let (mut whole, mut cut) = (vec![0.0; 4000], vec![0.0; 3900]);
+        let fresh = || Draw::new(3, Source::Event, 0);
+        add_burst(&mut whole, &burst, 50.25, 1.0, 48_000.0, &mut fresh());
+        add_burst(&mut cut, &burst, -49.75, 1.0, 48_000.0, &mut fresh());
+        for (a, b) in whole[100..600].iter().zip(&cut) {
+            assert!((a - b).abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn the_sine_is_that_of_the_formula() {
+        let mut x = vec![0.0; 63];
+        add_sine(&mut x, 0.3, 0.11, 2.0, -0.01);
+        for (i, v) in x.iter().enumerate() {
+            let i = i as f64;
+            assert!((v - (2.0 - 0.01 * i) * (TAU * 0.3 + 0.11 * i).sin()).abs() < 1e-12);
+        }
+    }
 }

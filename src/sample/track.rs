@@ -116,3 +116,42 @@ fn smooth(x: &mut [f64], len: usize) {
         *v = y;
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::noise::Source;
+    use super::*;
+
+    fn track(seed: u64, drift: f64) -> Track {
+        Track::new(&mut Draw::new(seed, Source::Track, 0), 75.0, drift, 0.002, 30.0, 48_000.0, None)
+    }
+
+    #[test]
+    fn speed_stays_within_the_drift_and_uses_it() {
+        for seed in 0..20 {
+            let t = track(seed, 0.03);
+            let block_min = t.block_len as f64 / t.sample_rate_hz / 60.0;
+            let off: Vec<f64> = t.turns.windows(2).map(|w| (w[1] - w[0]) / block_min / 75.0 - 1.0).collect();
+            let most = off.iter().fold(0.0_f64, |a, x| a.max(x.abs()));
+            // The torque ripple of 0.2 % comes on top.
+            assert!(most <= 0.0321 && most > 0.01, "{most}");
+        }
+    }
+
+    #[test]
+    fn speed_changes_without_jumps() {
+        let t = track(3, 0.03);
+        let speed: Vec<f64> = t.turns.windows(2).map(|w| w[1] - w[0]).collect();
+        for w in speed.windows(2) {
+            assert!((w[1] / w[0] - 1.0).abs() < 5e-4);
+        }
+    }
+
+    #[test]
+    fn time_and_turns_are_each_others_inverse() {
+        let t = track(4, 0.03);
+        for sample in [0.0, 1.5, 63.9, 64.0, 700_000.25, 1_439_999.0] {
+            assert!((t.sample_at(t.turns_at(sample)) - sample).abs() < 1e-6);
+        }
+    }
+}

@@ -222,10 +222,7 @@ impl ModuleVoice {
     fn draw(d: &mut Draw, turn_s: f64, r_over_l: f64, closing_lag_deg: f64, compression_deg: f64) -> Self {
         let module_amp = db_to_amp(1.2 * d.normal());
         let suction_amp = module_amp * db_to_amp(d.between(-8.0, -2.0));
-        let flows = [
-            FlowVoice::draw(d, true, r_over_l, module_amp),
-            FlowVoice::draw(d, false, r_over_l, suction_amp),
-        ];
+        let flows = [FlowVoice::draw(d, true, r_over_l, module_amp), FlowVoice::draw(d, false, r_over_l, suction_amp)];
         let close_s = closing_lag_deg * d.between(0.7, 1.3);
         let close_d = closing_lag_deg * d.between(0.7, 1.4);
         let open_d = close_s + compression_deg * d.between(0.8, 1.2);
@@ -387,7 +384,8 @@ pub(super) struct RigBand {
 impl RigBand {
     /// Rumble, middle and air; `hf_rms` and `rms` are the pump's own levels that they are set against.
     pub(super) fn draw_all(d: &mut Draw, rms: f64, hf_rms: f64) -> Vec<Self> {
-        let specs = [(60.0, 180.0, rms, -9.0, 1.0), (500.0, 1400.0, rms, -18.0, -8.0), (3000.0, 8000.0, hf_rms, -15.0, -6.0)];
+        let specs =
+            [(60.0, 180.0, rms, -9.0, 1.0), (500.0, 1400.0, rms, -18.0, -8.0), (3000.0, 8000.0, hf_rms, -15.0, -6.0)];
         specs
             .iter()
             .map(|(lo, hi, level, low_db, high_db)| {
@@ -407,5 +405,57 @@ impl RigBand {
 
     pub(super) fn filter(spec: (f64, f64), rate_hz: f64) -> Biquad {
         Biquad::band_pass(spec.0, spec.1, rate_hz)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::noise::Source;
+    use super::*;
+
+    #[test]
+    fn piston_speed_is_the_slope_of_the_slider_crank() {
+        let ratio = 0.22_f64;
+        let place = |a: f64| (1.0 - a.cos()) + (1.0 - (1.0 - (ratio * a.sin()).powi(2)).sqrt()) / ratio;
+        for deg in [0.0_f64, 10.0, 77.0, 90.0, 180.0, 200.0, 333.0] {
+            let a = deg.to_radians();
+            let slope = (place(a + 1e-5) - place(a - 1e-5)) / 2e-5;
+            assert!((piston_speed(deg, ratio) - slope).abs() < 1e-9, "{deg}");
+        }
+    }
+
+    #[test]
+    fn flow_noise_belongs_to_its_half_and_the_order_sets_the_angles() {
+        let pump = PumpVoice::draw(&mut Draw::new(9, Source::Pump, 0), &[1, 3, 2], 70.0);
+        for module in &pump.modules {
+            for (half, flow) in module.flows.iter().enumerate() {
+                let other = if half == 0 { FLOW_POINTS / 2 + 1..FLOW_POINTS } else { 1..FLOW_POINTS / 2 };
+                assert!(flow.table[other].iter().all(|x| x.abs() < 1e-12));
+            }
+        }
+        let third = 1.0 / 3.0;
+        for (got, want) in pump.behind.iter().zip([0.0, 2.0 * third, third]) {
+            assert!((got - want).abs() < 1e-12);
+        }
+    }
+
+    #[test]
+    fn events_come_in_order_and_closings_are_the_loud_ones() {
+        for seed in 0..30 {
+            let pump = PumpVoice::draw(&mut Draw::new(seed, Source::Pump, 0), &[1, 2, 3], 70.0);
+            for m in &pump.modules {
+                assert!(m.events.windows(2).all(|w| w[0].angle_deg < w[1].angle_deg));
+                assert!(m.events[0].energy > m.events[1].energy && m.events[2].energy > m.events[3].energy);
+            }
+        }
+    }
+
+    #[test]
+    fn the_gate_is_shut_outside_its_half() {
+        for seed in 0..50 {
+            let jet = JetVoice::draw(&mut Draw::new(seed, Source::FaultVoice, 0));
+            assert!((0..180).all(|k| jet.gate_at(180.0 + f64::from(k)) < 1e-12));
+            assert!(jet.gate_at(90.0) > 0.999);
+        }
     }
 }

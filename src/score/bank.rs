@@ -155,6 +155,19 @@ fn every(step: usize, widths: &[usize]) -> Vec<(usize, usize)> {
     widths.iter().flat_map(|&w| (0..N_ANGLE).step_by(step).map(move |s| (s, w))).collect()
 }
 
+/// Arcs that fill most of one half of the module's own turn.
+fn halves() -> Vec<(usize, usize)> {
+    let mut out = Vec::new();
+    for start in [0, N_ANGLE / 2] {
+        for late in [0, 3] {
+            for len in [27, 33] {
+                out.push(((start + late) % N_ANGLE, len));
+            }
+        }
+    }
+    out
+}
+
 /// Band index whose lower edge is nearest to a frequency.
 fn band_at(edges_hz: &[f64], f: f64) -> usize {
     edges_hz.iter().take_while(|&&e| e < f * 0.97).count().min(N_BAND)
@@ -214,6 +227,8 @@ pub fn families(model: &Model, edges_hz: &[f64], n_band: usize) -> Vec<Family> {
             .collect();
     let quiet = model.quiet.clone();
     let mut out = vec![
+        // A leak past a valve or a piston hisses through one half of its module's own turn.
+        Family { pattern: Pattern::Hiss, shape: quiet.clone(), arcs: halves(), spectra: hiss_spectra.clone() },
         Family {
             pattern: Pattern::Hiss,
             shape: quiet.clone(),

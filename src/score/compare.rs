@@ -11,7 +11,7 @@ use crate::baseline::{
 use crate::map::{Analysis, N_ANGLE, N_FINE, Take};
 use crate::score::limit::{Combined, Limit};
 use crate::score::scorer::{Bank, Raw};
-use crate::score::{Best, Scorer};
+use crate::score::{Best, Pattern, Scorer};
 
 /// Folds of the leave-out; with more rounds than this each fold leaves out several.
 const MOST_FOLDS: usize = 12;
@@ -168,7 +168,11 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
         })
         .collect();
     let healthy: Vec<&[Best]> = spots.iter().flat_map(|s| s.scorer.healthy.iter().map(Vec::as_slice)).collect();
-    let limit = Limit::new(&healthy);
+    let patterns: Vec<Option<Pattern>> = spots
+        .first()
+        .map(|s| s.scorer.bank.families.iter().map(|f| Some(f.pattern)).chain([None]).collect())
+        .unwrap_or_default();
+    let limit = Limit::new(&healthy, &patterns);
     let judged = nows
         .par_iter()
         .map(|item| {

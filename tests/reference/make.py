@@ -96,6 +96,7 @@ def lines():
         ("noise about a slope", np.arange(40.0), 0.3 * np.arange(40.0) + 2.0 * noise(40, 5)),
         ("uneven x", np.cumsum(1.5 + noise(31, 6)), noise(31, 7)),
         ("ties in x", np.floor(np.arange(30.0) / 3.0), np.arange(30.0) * 0.1 + noise(30, 8)),
+        ("many ties in y, some of them -0.0", np.cumsum(1.5 + noise(30, 10)), np.round(1.2 * noise(30, 11))),
         ("ties in both", np.floor(np.arange(24.0) / 2.0), np.round(3.0 * noise(24, 9))),
     ]
     rows = []
