@@ -18,15 +18,15 @@ pub struct InputDevice {
     pub configs: Vec<InputConfig>,
 }
 
-/// One way in which a device can record.
+/// Ways in which a device can record that share their rates.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 pub struct InputConfig {
-    /// Channels.
-    pub channels: u16,
     /// Lowest and highest sample rate in Hz.
     pub rate_hz: [u32; 2],
+    /// Fewest and most channels.
+    pub channels: [u16; 2],
     /// How samples come: `i16`, `i32`, `f32` ...
-    pub format: String,
+    pub formats: Vec<String>,
 }
 
 /// Why devices could not be listed.

@@ -43,8 +43,10 @@ pub fn run(args: &DevicesArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
 }
 
 fn words(config: &InputConfig) -> String {
-    let channels = if config.channels == 1 { "1 channel".into() } else { format!("{} channels", config.channels) };
+    let span = |from: u32, to: u32| if from == to { from.to_string() } else { format!("{from} to {to}") };
+    let [fewest, most] = config.channels;
     let [low, high] = config.rate_hz;
-    let rate = if low == high { format!("{low} Hz") } else { format!("{low} to {high} Hz") };
-    format!("{channels}, {rate}, {}", config.format)
+    let s = if most == 1 { "" } else { "s" };
+    let channels = span(fewest.into(), most.into());
+    format!("{channels} channel{s}, {} Hz, {}", span(low, high), config.formats.join(" "))
 }

@@ -1,5 +1,6 @@
 //! Clips as asked for to a comparison: reads and analyses in parallel, judges, puts bad clips in their place.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use anyhow::{anyhow, bail};
@@ -124,6 +125,11 @@ pub(crate) fn compare(
     let scales = loaded_nows.iter().map(|l| l.as_ref().map_or(Scale::FullScale, |l| l.scale)).collect();
     let failed: Vec<Option<String>> =
         loaded_nows.into_iter().map(|l| l.map(|l| readable.push(l.item)).map_err(|e| chain(&e)).err()).collect();
+    // A module whose every clip is unreadable still gets its baseline: a good clip stands in, and its verdict is dropped.
+    let asked: BTreeSet<Option<u32>> = nows.iter().map(|n| n.module).collect();
+    for module in asked.into_iter().filter(|m| readable.iter().all(|r| r.module != *m)).collect::<Vec<_>>() {
+        readable.extend(good_items.iter().find(|g| g.module == module).cloned());
+    }
     let outcome = judge_all(&good_items, &readable, &terms.judge)?;
     let mut judged = outcome.clips.into_iter().zip(outcome.maps);
     let (clips, maps) = nows

@@ -12,7 +12,8 @@ pub fn ground(baselines: &[BaselineInfo], odd: &[OddGood], skipped: &[SkippedGoo
     let mut out = String::new();
     for b in baselines {
         put(&mut out, &baseline(b), width);
-        for finding in &b.quality {
+        // Odd clips have lines of their own below.
+        for finding in b.quality.iter().filter(|f| f.code.as_str() != "odd-good") {
             put(&mut out, &format!("  {}: {}", finding.code.as_str(), finding.text), width);
         }
     }

@@ -19,8 +19,8 @@ enum Digits {
 /// Digits by field name; a field without an entry keeps all of its own.
 fn digits(field: &str) -> Option<Digits> {
     Some(match field {
-        "departure" | "lock" | "spm" | "sample_rate_hz" => Digits::Places(3),
-        "excess_db" | "level_db" => Digits::Places(2),
+        "departure" | "lock" | "spm" | "second_spm" | "sample_rate_hz" => Digits::Places(3),
+        "excess_db" | "level_db" | "peak_db" | "length_s" | "used_s" | "start_s" | "end_s" => Digits::Places(2),
         "arc_deg" => Digits::Places(1),
         "band_hz" => Digits::Places(0),
         "false_alarm" => Digits::Significant(2),
