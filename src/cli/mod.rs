@@ -1,22 +1,104 @@
 //! The command line: what was typed, one file a command. No arithmetic here.
 
+pub mod compare;
+pub mod demo;
+pub mod devices;
+mod files;
+pub mod hear;
+mod io;
+mod job;
+mod list;
+pub mod look;
+mod options;
+mod pressure;
 pub mod sample;
 
 use std::ffi::OsString;
+use std::io::Write as _;
 use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+pub use io::Io;
+
+/// Tells from sound clips at a mud pump's fluid-end modules which module deviates from its own good runs
+#[derive(Debug, Parser)]
+#[command(name = "seatsong", version, max_term_width = 100, after_help = AFTER_HELP)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+const AFTER_HELP: &str = "\
+Start here:
+  seatsong demo                              the whole job on made-up clips
+  seatsong compare --good good/ --now a.wav  today's clip against a folder of good ones
+
+Exit status: 0 the work was done, whatever the verdict; 1 it failed; 2 wrong usage.
+
+Standing at a running pump is the hazard of this job: hearing protection; keep clear of rods, belts and
+the relief line; never lean over a cap or touch a running fluid end to place a sensor.";
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    Demo(demo::DemoArgs),
+    Compare(compare::CompareArgs),
+    Look(look::LookArgs),
+    Hear(hear::HearArgs),
+    Sample(sample::SampleArgs),
+    Devices(devices::DevicesArgs),
+}
+
+/// What was typed makes no sense together.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+struct Usage(String);
+
+/// Exit status for wrong usage.
+const WRONG_USAGE: u8 = 2;
 
 /// Parses the arguments, runs the command, returns the exit status (0 done, 1 the work failed, 2 wrong usage).
 ///
 /// # Errors
 /// Whatever the command could not do, with its chain of causes.
 pub fn run<I: IntoIterator<Item = OsString>>(args: I) -> anyhow::Result<ExitCode> {
-    let _ = args;
-    Ok(ExitCode::SUCCESS)
+    let cli = match Cli::try_parse_from(args) {
+        Ok(cli) => cli,
+        Err(err) => {
+            err.print()?;
+            return Ok(if err.use_stderr() { ExitCode::from(WRONG_USAGE) } else { ExitCode::SUCCESS });
+        }
+    };
+    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+    let mut err = std::io::stderr().lock();
+    let mut io = Io::of_process(&mut out, &mut err);
+    let done = match &cli.command {
+        Command::Demo(args) => demo::run(args, &mut io),
+        Command::Compare(args) => compare::run(args, &mut io),
+        Command::Look(args) => look::run(args, &mut io),
+        Command::Hear(args) => hear::run(args, &mut io),
+        Command::Sample(args) => sample::run(args, &mut *io.out).map(|()| ExitCode::SUCCESS),
+        Command::Devices(args) => devices::run(args, &mut io),
+    };
+    // What was found before a failure is still data.
+    let flushed = out.flush();
+    if let Err(usage) = &done
+        && usage.downcast_ref::<Usage>().is_some()
+    {
+        writeln!(err, "seatsong: {usage:#}; see --help")?;
+        return Ok(ExitCode::from(WRONG_USAGE));
+    }
+    let code = done?;
+    flushed?;
+    Ok(code)
 }
 
-/// Whether the chain of causes ends in a closed output pipe.
+/// Whether the chain of causes holds a closed output pipe.
 #[must_use]
 pub fn is_broken_pipe(err: &anyhow::Error) -> bool {
-    err.chain()
-        .any(|cause| cause.downcast_ref::<std::io::Error>().is_some_and(|e| e.kind() == std::io::ErrorKind::BrokenPipe))
+    let broken = std::io::ErrorKind::BrokenPipe;
+    err.chain().any(|cause| {
+        cause.downcast_ref::<std::io::Error>().is_some_and(|e| e.kind() == broken)
+            || cause.downcast_ref::<serde_json::Error>().is_some_and(|e| e.io_error_kind() == Some(broken))
+    })
 }

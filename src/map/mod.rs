@@ -2,11 +2,13 @@
 
 mod analyse;
 mod fold;
+mod tie;
 
 use ndarray::Array2;
 
 pub use analyse::{AnalyseSettings, Analysis, Take, analyse};
 pub use fold::{FoldedMap, N_FINE, fold, fold_two};
+pub use tie::{taps_fit, tie_taps};
 
 /// Columns of a stroke map; column `k` covers `5 k .. 5 (k + 1)` degrees.
 pub const N_ANGLE: usize = 72;

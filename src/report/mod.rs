@@ -7,6 +7,9 @@
 //! | --- | --- |
 //! | [`words`] | the sentences that text, pictures and note share |
 //! | [`text`] | what `compare` prints for a person |
+//! | [`ground`] | what it prints about the good clips |
+//! | [`json`] | the same for other programs |
+//! | [`view`] | levels, maps and angles of one clip |
 //! | [`picture`] | stroke maps and spectrograms, PNG and SVG |
 //! | [`note`] | the one-page HTML note |
 //! | [`hear`] | the sound in which a change can be heard |
@@ -14,14 +17,17 @@
 mod axis;
 mod canvas;
 pub mod colour;
+pub mod ground;
 mod head;
 pub mod hear;
 mod heat;
+pub mod json;
 mod look;
 pub mod note;
 pub mod picture;
 mod spectrogram;
 pub mod text;
+pub mod view;
 pub mod words;
 
 use std::io::Write as _;

@@ -1,0 +1,239 @@
+//! The table of clips that `compare --list` reads.
+
+use std::io::Read as _;
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context as _, anyhow, bail};
+
+use super::job::Ask;
+use super::pressure::{self, Pressure};
+
+/// Good clips and clips to be judged, in the order of their rows.
+#[derive(Debug, Default, Clone, PartialEq)]
+pub(crate) struct Rows {
+    /// Rows with role `good`.
+    pub goods: Vec<Ask>,
+    /// Rows with role `now`.
+    pub nows: Vec<Ask>,
+}
+
+/// Where the columns are.
+struct Columns {
+    file: usize,
+    role: usize,
+    round: Option<usize>,
+    spm: Option<usize>,
+    pressure: Option<usize>,
+    module: Option<usize>,
+    pulse: Option<usize>,
+}
+
+/// Whether a CSV file is such a table and not a recording.
+pub(crate) fn is_list(path: &Path) -> bool {
+    let mut head = [0; 512];
+    let Ok(mut file) = std::fs::File::open(path) else { return false };
+    let Ok(n) = file.read(&mut head) else { return false };
+    let text = String::from_utf8_lossy(&head[..n]);
+    let first = text.lines().next().unwrap_or_default();
+    let names: Vec<String> = first.split([',', ';']).map(name_of).collect();
+    names.iter().any(|n| n == "file") && names.iter().any(|n| n == "role")
+}
+
+fn name_of(cell: &str) -> String {
+    cell.trim_start_matches('\u{feff}').trim().trim_matches('"').to_ascii_lowercase()
+}
+
+/// Reads the table. `order` holds the pump's module numbers.
+pub(crate) fn read(path: &Path, order: &[u32]) -> anyhow::Result<Rows> {
+    let shown = path.display();
+    let bytes =
+        std::fs::read(path).with_context(|| format!("{shown}: the list of clips can't be read; check the name"))?;
+    let first = bytes.split(|&b| b == b'\n').next().unwrap_or_default();
+    let delimiter = if first.contains(&b';') && !first.contains(&b',') { b';' } else { b',' };
+    let mut reader = csv::ReaderBuilder::new().delimiter(delimiter).flexible(true).from_reader(bytes.as_slice());
+    let header = reader.byte_headers().with_context(|| format!("{shown}: not a table"))?.clone();
+    let columns = Columns::find(&header).map_err(|what| anyhow!("{shown}: {what}"))?;
+    let mut rows = Rows::default();
+    let mut units = Units::default();
+    for record in reader.byte_records() {
+        let record = record.with_context(|| format!("{shown}: a line can't be read as a table row"))?;
+        let line = record.position().map_or(0, csv::Position::line);
+        let at = |what: String| anyhow!("{shown}: line {line}: {what}");
+        let cells = Cells { record: &record };
+        if (0..record.len()).all(|i| cells.get(Some(i)).is_none()) {
+            continue;
+        }
+        let (role, ask) = columns.row(&cells, path, order, &mut units).map_err(at)?;
+        match role {
+            Role::Good => rows.goods.push(ask),
+            Role::Now => rows.nows.push(ask),
+        }
+    }
+    if units.bare && units.named {
+        bail!(
+            "{shown}: some pressures have a unit and some have none; give all of them one, such as 2600psi or 179bar"
+        );
+    }
+    if rows.nows.is_empty() {
+        bail!("{shown}: no row has the role now: there is nothing to judge");
+    }
+    if rows.goods.is_empty() {
+        bail!("{shown}: no row has the role good: there is nothing to compare with");
+    }
+    Ok(rows)
+}
+
+/// Whether pressures came with and without a unit.
+#[derive(Default)]
+struct Units {
+    bare: bool,
+    named: bool,
+}
+
+enum Role {
+    Good,
+    Now,
+}
+
+/// One row; an empty cell is `None`.
+struct Cells<'a> {
+    record: &'a csv::ByteRecord,
+}
+
+impl Cells<'_> {
+    fn get(&self, column: Option<usize>) -> Option<String> {
+        let text = String::from_utf8_lossy(self.record.get(column?)?).trim().to_owned();
+        (!text.is_empty()).then_some(text)
+    }
+
+    /// A positive number.
+    fn number(&self, column: Option<usize>, name: &str) -> Result<Option<f64>, String> {
+        let Some(text) = self.get(column) else { return Ok(None) };
+        match pressure::number_of(&text) {
+            Some(x) if x > 0.0 => Ok(Some(x)),
+            _ => Err(format!("{name} is `{text}`; it must be a number above 0, or empty if it is not known")),
+        }
+    }
+
+    /// A number counted from 1.
+    fn count<T: std::str::FromStr + PartialOrd + From<u8>>(
+        &self,
+        column: Option<usize>,
+        name: &str,
+    ) -> Result<Option<T>, String> {
+        let Some(text) = self.get(column) else { return Ok(None) };
+        match text.parse() {
+            Ok(n) if n >= T::from(1) => Ok(Some(n)),
+            _ => Err(format!("{name} is `{text}`; it must be a whole number from 1, or empty if it is not known")),
+        }
+    }
+}
+
+impl Columns {
+    fn find(header: &csv::ByteRecord) -> Result<Self, String> {
+        let names: Vec<String> = header.iter().map(|cell| name_of(&String::from_utf8_lossy(cell))).collect();
+        let at = |name: &str| names.iter().position(|n| n == name);
+        let need = |name: &str| {
+            at(name).ok_or_else(|| {
+                format!("no column `{name}` in the first line; it must read file,role,round,spm,pressure,module,pulse")
+            })
+        };
+        Ok(Self {
+            file: need("file")?,
+            role: need("role")?,
+            round: at("round"),
+            spm: at("spm"),
+            pressure: at("pressure"),
+            module: at("module"),
+            pulse: at("pulse"),
+        })
+    }
+
+    fn row(&self, cells: &Cells<'_>, list: &Path, order: &[u32], units: &mut Units) -> Result<(Role, Ask), String> {
+        let file = cells.get(Some(self.file)).ok_or("the cell `file` is empty")?;
+        let role = match cells.get(Some(self.role)).map(|r| r.to_ascii_lowercase()).as_deref() {
+            Some("good") => Role::Good,
+            Some("now") => Role::Now,
+            other => return Err(format!("role is `{}`; it must be good or now", other.unwrap_or_default())),
+        };
+        let module = cells.count::<u32>(self.module, "module")?;
+        if let Some(m) = module.filter(|m| !order.contains(m)) {
+            return Err(format!("module {m} is not one of the pump's {order:?}; give --modules or --order"));
+        }
+        let pressure = match cells.get(self.pressure) {
+            None => None,
+            Some(text) => {
+                let p = pressure::parse(&text)?;
+                match p {
+                    Pressure::Bar(_) => units.named = true,
+                    Pressure::Bare(_) => units.bare = true,
+                }
+                Some(p.value())
+            }
+        };
+        let ask = Ask {
+            path: beside(list, &file),
+            module,
+            round: cells.get(self.round),
+            spm: cells.number(self.spm, "spm")?,
+            pressure,
+            pulse: cells.count::<u16>(self.pulse, "pulse")?,
+            file,
+        };
+        Ok((role, ask))
+    }
+}
+
+/// A file named in a list: beside the list if it is there, else from the working folder.
+fn beside(list: &Path, file: &str) -> PathBuf {
+    let near = list.parent().unwrap_or(Path::new("")).join(file);
+    if near.exists() || !Path::new(file).exists() { near } else { PathBuf::from(file) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn read_text(text: &str) -> anyhow::Result<Rows> {
+        let dir = tempfile::tempdir()?;
+        let path = dir.path().join("clips.csv");
+        std::fs::write(&path, text)?;
+        assert_eq!(is_list(&path), text.contains("role"));
+        read(&path, &[1, 2, 3])
+    }
+
+    #[test]
+    fn columns_may_come_in_any_order_with_others_between() {
+        let rows = read_text("module,note,role,file\n2,windy,good,a.wav\n\n,,now,b.wav\n").unwrap();
+        assert_eq!(rows.goods[0].module, Some(2));
+        assert_eq!(rows.goods[0].file, "a.wav");
+        assert_eq!((rows.nows[0].module, rows.nows[0].spm), (None, None));
+    }
+
+    #[test]
+    fn a_table_from_a_spreadsheet_with_semicolons_and_decimal_commas_is_read() {
+        let rows =
+            read_text("\u{feff}file;role;spm;pressure\na.wav;good;72,5;179bar\nb.wav;now;71,5;2600psi\n").unwrap();
+        assert_eq!(rows.goods[0].spm, Some(72.5));
+        assert!((rows.nows[0].pressure.unwrap() - 179.264).abs() < 0.001);
+    }
+
+    #[test]
+    fn what_is_wrong_is_told_with_its_line() {
+        for (text, want) in [
+            ("file,rolle\na,good\n", "no column `role`"),
+            ("file,role\na.wav,god\n", "line 2: role is `god`"),
+            ("file,role,spm\na.wav,good,1\nb.wav,now,fast\n", "line 3: spm is `fast`"),
+            ("file,role,module\na.wav,good,7\n", "line 2: module 7"),
+            ("file,role,pulse\na.wav,good,0\n", "line 2: pulse is `0`"),
+            ("file,role,pressure\na.wav,good,12 elephants\n", "line 2: `12 elephants`"),
+            ("file,role,pressure\na.wav,good,12\nb.wav,now,12bar\n", "some pressures have a unit"),
+            ("file,role\na.wav,good\n", "nothing to judge"),
+            ("file,role\na.wav,now\n", "nothing to compare with"),
+            ("", "no column `file`"),
+        ] {
+            let got = read_text(text).unwrap_err().to_string();
+            assert!(got.contains(want), "{text:?}: {got}");
+        }
+    }
+}

@@ -1,0 +1,78 @@
+//! What a person reads about the good clips that a verdict stands on.
+
+use super::json::SkippedGood;
+use super::text::{TextSettings, wrap};
+use super::words;
+use crate::score::{Angle, BaselineInfo, OddGood};
+
+/// A paragraph a baseline, then the good clips that do not fit or were left out. Each line ends with a line break.
+#[must_use]
+pub fn ground(baselines: &[BaselineInfo], odd: &[OddGood], skipped: &[SkippedGood], settings: TextSettings) -> String {
+    let width = settings.width.clamp(72, 120);
+    let mut out = String::new();
+    for b in baselines {
+        put(&mut out, &baseline(b), width);
+        // Odd clips have lines of their own below.
+        for finding in b.quality.iter().filter(|f| f.code.as_str() != "odd-good") {
+            put(&mut out, &format!("  {}: {}", finding.code.as_str(), finding.text), width);
+        }
+    }
+    if baselines.iter().any(|b| b.angle == Angle::Relative) {
+        let hint = "Angles count from an arbitrary point: with a crank mark in one good clip (--pulse or --taps) the half of \
+                    the stroke gets its name.";
+        put(&mut out, hint, width);
+    }
+    for o in odd {
+        let times = words::times_limit(o.departure);
+        let todo =
+            if o.left_out { "it was left out (--skip-odd)" } else { "listen to it; --skip-odd judges without it" };
+        put(&mut out, &format!("Odd good clip: {} is {times} from the other good ones: {todo}.", o.file), width);
+    }
+    for s in skipped {
+        put(&mut out, &format!("Good clip left out: {}: {}", s.file, s.why), width);
+    }
+    out
+}
+
+fn baseline(b: &BaselineInfo) -> String {
+    let [low, high] = b.spm;
+    let module = b.module.map(|m| format!(" of module {m}")).unwrap_or_default();
+    // Machines without strokes have no speed.
+    let speed = if high > 0.0 { format!(", {low:.1} to {high:.1} SPM") } else { String::new() };
+    let angle = match b.angle {
+        Angle::Absolute => "crank angle known",
+        Angle::Relative => "crank angle not known",
+    };
+    format!("Good runs{module}: {} clips{speed}, {} kHz, {angle}.", b.clips, b.sample_rate_hz / 1000.0)
+}
+
+fn put(out: &mut String, text: &str, width: usize) {
+    let indent = text.len() - text.trim_start().len();
+    for (i, line) in wrap(text.trim_start(), width - indent - 2).iter().enumerate() {
+        out.extend(std::iter::repeat_n(' ', indent + if i == 0 { 0 } else { 2 }));
+        out.push_str(line);
+        out.push('\n');
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clip::{Code, Finding};
+
+    #[test]
+    fn the_words_about_good_clips() {
+        let one = BaselineInfo {
+            module: Some(2),
+            clips: 4,
+            spm: [66.04, 74.1],
+            sample_rate_hz: 44_100.0,
+            angle: Angle::Relative,
+            quality: vec![Finding::warn(Code::FewGood, "4 good clips, 8 make the limit firmer.")],
+        };
+        let odd = OddGood { file: "wed.wav".into(), module: Some(2), departure: 2.3, left_out: false };
+        let bad = SkippedGood { file: "thu.wav".into(), why: "is empty".into() };
+        let text = ground(&[one], &[odd], &[bad], TextSettings { width: 80, colour: false });
+        insta::assert_snapshot!(text);
+    }
+}

@@ -1,0 +1,20 @@
+use super::helper::{room, seatsong};
+
+#[test]
+fn the_help_of_the_program() {
+    insta::assert_snapshot!(seatsong(room(), &["--help"]).ended(0).out);
+}
+
+#[test]
+fn the_help_of_compare() {
+    insta::assert_snapshot!(seatsong(room(), &["compare", "--help"]).ended(0).out);
+}
+
+#[test]
+fn every_command_has_help_with_an_example() {
+    for command in ["demo", "compare", "look", "hear", "sample", "devices"] {
+        let ran = seatsong(room(), &[command, "--help"]).ended(0);
+        assert!(ran.out.contains("Example"), "{ran}");
+        assert!(ran.out.contains(&format!("seatsong {command}")), "{ran}");
+    }
+}

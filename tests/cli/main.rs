@@ -1,0 +1,13 @@
+//! The program as a person runs it: the real binary, real files, exit status, output and talk. One module a command.
+
+mod bad_input;
+mod compare;
+mod demo;
+mod devices;
+mod hear;
+mod help;
+mod helper;
+mod list;
+mod look;
+mod pipe;
+mod sample;
