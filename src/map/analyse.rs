@@ -7,13 +7,21 @@ use crate::map::{FoldedMap, fold, fold_two};
 use crate::stroke::{self, Feature, Rhythm};
 
 /// Fewer whole strokes than this can't carry a verdict.
-pub const LEAST_STROKES: u32 = 10;
+pub(crate) const LEAST_STROKES: u32 = 10;
 /// Fewer whole strokes than this carry one, with a warning.
-pub const GOOD_STROKES: u32 = 30;
+pub(crate) const GOOD_STROKES: u32 = 30;
 /// Another rhythm is worth a map of its own if its strength is at least this share of the strongest.
 const OTHER_SHARE: f64 = 0.4;
 /// The second rhythm is taken out if its strength is at least this share of the first's.
 const SECOND_SHARE: f64 = 0.04;
+/// A rhythm near the console reading must have this share of the strongest one's strength.
+const CONTRADICTS: f64 = 0.5;
+/// Change of speed within a clip that is reported, relative.
+const JUMP: f64 = 0.05;
+/// With this lock the whole clip follows one rhythm: no jump is looked for.
+const SURE_LOCK: f64 = 0.75;
+/// Shortest half of a clip in which a rhythm of its own is looked for, in seconds.
+const LEAST_HALF_S: f64 = 8.0;
 /// Groups of bands that are steadied together.
 const GROUPS: usize = 8;
 /// Shortest clip worth a look, in seconds.
@@ -80,7 +88,8 @@ impl Analysis {
 #[must_use]
 pub fn analyse(clip: &Clip, settings: &AnalyseSettings) -> Analysis {
     let plan = FramePlan::shared(clip.sample_rate_hz);
-    let frames = plan.band_frames(&clip.samples);
+    let mut frames = plan.band_frames(&clip.samples);
+    frames.n_usable = carried_bands(&frames);
     let mut findings = clip.findings.clone();
     let n = frames.n_frames();
     let level_db = if n == 0 {
@@ -116,10 +125,35 @@ pub fn analyse(clip: &Clip, settings: &AnalyseSettings) -> Analysis {
     } else {
         let feature = Feature::from_frames(&frames, &level);
         out.takes = takes(clip, &frames, &level, &feature, settings, &mut findings);
+        if let Some(cut) = after_jump(clip, &frames, &feature, &out.takes, settings) {
+            return cut;
+        }
         judge_rhythm(&out.takes, &mut findings);
     }
     out.findings = findings;
     out
+}
+
+/// Bands that the recording really carries: a lossy codec or a filter leaves the top ones empty.
+///
+/// From the top down a band counts as empty while its mean lies 30 dB below that of the band two below it (no pump falls so
+/// steeply) or at the level of rounding (-130 dB re full scale).
+fn carried_bands(frames: &BandFrames) -> usize {
+    let n = frames.n_frames();
+    if n == 0 {
+        return frames.n_usable;
+    }
+    let mut mean = [0.0_f64; N_BAND];
+    for row in frames.power.chunks_exact(N_BAND) {
+        for (m, &p) in mean.iter_mut().zip(row) {
+            *m += f64::from(p) / n as f64;
+        }
+    }
+    let mut top = frames.n_usable;
+    while top > 3 && (mean[top - 1] < 1e-13 || mean[top - 1] < 1e-3 * mean[top - 3]) {
+        top -= 1;
+    }
+    top
 }
 
 fn rotating_take(frames: &BandFrames, level: &[f32]) -> Take {
@@ -147,7 +181,7 @@ fn takes(
     let marks = clip.pulse.as_ref().map(|p| stroke::pulse_marks(p, clip.sample_rate_hz)).unwrap_or_default();
     let mut rhythms = match stroke::rhythm_from_marks(feature, &marks, frames.first_centre_s) {
         Some(known) => vec![known],
-        None => stroke::rhythms(feature, settings.hint_spm),
+        None => rhythms_near(feature, settings.hint_spm, findings),
     };
     let top = rhythms.first().map_or(0.0, |r| r.strength);
     rhythms.retain(|r| r.strength >= OTHER_SHARE * top && r.lock >= 0.5 * stroke::LEAST_LOCK);
@@ -157,6 +191,97 @@ fn takes(
         out.push(take(clip, frames, level, feature, &rhythm, &edges, settings, &marks, findings));
     }
     out
+}
+
+/// Rhythms within 15 % of a console reading, if there is one; a reading that the sound contradicts refuses the clip.
+fn rhythms_near(feature: &Feature, hint_spm: Option<f64>, findings: &mut Vec<Finding>) -> Vec<Rhythm> {
+    let free = stroke::rhythms(feature, None);
+    let Some(hint) = hint_spm else { return free };
+    let near = |r: &Rhythm| (r.spm / hint - 1.0).abs() <= stroke::HINT_SPAN;
+    let top = free.first().map_or(0.0, |r| r.strength);
+    let heard = free.first().map_or(0.0, |r| r.spm);
+    let within: Vec<Rhythm> = free.into_iter().filter(near).collect();
+    if within.iter().any(|r| r.strength >= OTHER_SHARE * top) {
+        return within;
+    }
+    let hinted = stroke::rhythms(feature, Some(hint));
+    if hinted.first().is_none_or(|r| r.strength < CONTRADICTS * top) {
+        findings.push(Finding::refuse(
+            Code::RateMismatch,
+            format!(
+                "the console reading {hint:.1} strokes a minute does not fit the sound, which runs at {heard:.1}: check the reading and the pump"
+            ),
+        ));
+    }
+    hinted
+}
+
+/// Spread of the stroke rate over a clip: the fastest over the slowest four strokes, less 1.
+fn speed_range(phase: &[f64]) -> f64 {
+    let (mut slowest, mut fastest) = (f64::MAX, 0.0_f64);
+    let mut start = 0;
+    for (i, p) in phase.iter().enumerate() {
+        if p - phase[start] >= 4.0 {
+            let rate = (p - phase[start]) / (i - start) as f64;
+            slowest = slowest.min(rate);
+            fastest = fastest.max(rate);
+            start = i;
+        }
+    }
+    if fastest > 0.0 && slowest < f64::MAX { fastest / slowest - 1.0 } else { 0.0 }
+}
+
+/// The analysis of the better half of a clip whose speed jumps.
+fn after_jump(
+    clip: &Clip,
+    frames: &BandFrames,
+    feature: &Feature,
+    takes: &[Take],
+    settings: &AnalyseSettings,
+) -> Option<Analysis> {
+    if takes.first().is_some_and(|t| t.lock >= SURE_LOCK) {
+        return None;
+    }
+    let (keep, before, after) = steadier_half(feature)?;
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "positions within the clip")]
+    let at = |frame: usize| ((frames.centre_s(frame) * clip.sample_rate_hz) as usize).min(clip.samples.len());
+    // A second off the middle, where the jump may lie.
+    let second = frames.frame_rate_hz as usize;
+    let (from, to) = if keep.start == 0 {
+        (0, at(keep.end.saturating_sub(second)))
+    } else {
+        (at(keep.start + second), clip.samples.len())
+    };
+    let mut part = clip.clone();
+    part.samples = clip.samples[from..to].to_vec();
+    part.pulse = clip.pulse.as_ref().map(|p| p[from.min(p.len())..to.min(p.len())].to_vec());
+    part.start_s += from as f64 / clip.sample_rate_hz;
+    part.findings.push(Finding::warn(
+        Code::RateJump,
+        format!(
+            "the speed changed from {before:.1} to {after:.1} strokes a minute within the clip: only {:.0} s of it are used; record at a steady speed",
+            (to - from) as f64 / clip.sample_rate_hz
+        ),
+    ));
+    Some(analyse(&part, settings))
+}
+
+/// Where the speed jumps within a clip, the half of it that is worth more; `None` if both halves run alike.
+fn steadier_half(feature: &Feature) -> Option<(std::ops::Range<usize>, f64, f64)> {
+    let n = feature.x.len();
+    let part = |range: std::ops::Range<usize>| Feature { x: feature.x[range].to_vec(), rate_hz: feature.rate_hz };
+    if feature.length_s() < 2.0 * LEAST_HALF_S {
+        return None;
+    }
+    let first = stroke::rhythms(&part(0..n / 2), None).into_iter().next()?;
+    let second = stroke::rhythms(&part(n / 2..n), None).into_iter().next()?;
+    let ratio = first.spm.max(second.spm) / first.spm.min(second.spm).max(1e-9);
+    // Halves in simple ratio are one rhythm folded differently, not a jump.
+    if first.lock < 0.5 || second.lock < 0.5 || !(1.05..1.4).contains(&ratio) {
+        return None;
+    }
+    let keep = if first.strength >= second.strength { 0..n / 2 } else { n / 2..n };
+    Some((keep, first.spm, second.spm))
 }
 
 #[expect(clippy::too_many_arguments, reason = "the parts of one clip, all borrowed")]
@@ -180,6 +305,16 @@ fn take(
         }
         None => rhythm,
     };
+    let range = speed_range(&rhythm.phase);
+    if range > JUMP && !findings.iter().any(|f| f.code == Code::RateJump) {
+        findings.push(Finding::warn(
+            Code::RateJump,
+            format!(
+                "the speed changed by {:.0} % within the clip: it was followed, but record at a steady speed",
+                100.0 * range
+            ),
+        ));
+    }
     let (frames, level) = steadied(frames, level, &rhythm.phase);
     let (frames, level) = (&frames, level.as_slice());
     let plain = fold(frames, level, &rhythm.phase, edges);

@@ -3,7 +3,7 @@
 use crate::score::Best;
 
 /// The chance that `departure` 1.0 stands for.
-pub const LIMIT_CHANCE: f64 = 0.01;
+const LIMIT_CHANCE: f64 = 0.01;
 /// Clips that the usual spread of a family's best score counts for.
 const PRIOR_CLIPS: f64 = 10.0;
 /// Usual spread of the best score of a family over healthy clips (the largest of many related normal scores).
@@ -13,7 +13,7 @@ const GUMBEL: f64 = 0.779_696_8;
 /// Mean of a standard Gumbel variable.
 const EULER: f64 = 0.577_215_7;
 /// No smaller chance is claimed than the healthy clips could ever support.
-const LEAST_CHANCE: f64 = 1e-6;
+const LEAST_CHANCE: f64 = 1e-4;
 
 /// Location over scale of a usual family's best score: puts `departure` near score over limit.
 const HEALTHY: f64 = 4.5;

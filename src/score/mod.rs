@@ -8,6 +8,7 @@ mod place;
 mod reading;
 mod rotating;
 mod scorer;
+mod settle;
 mod verdict;
 pub use compare::{Comparison, Item, Judged, PumpShape, Spot, cleaned, compare};
 pub use limit::{Combined, Limit};

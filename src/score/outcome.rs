@@ -2,17 +2,20 @@
 
 use serde::Serialize;
 
+use std::collections::BTreeMap;
+
+use crate::bands::band_edges_hz;
 use crate::clip::{Code, Finding};
 use crate::map::N_FINE;
 use crate::score::compare::compare;
 use crate::score::{
-    Angle, ChangeMaps, ClipVerdict, Comparison, Half, Item, Pattern, PumpShape, Spot, State, place, rotating,
+    Angle, ChangeMaps, ClipVerdict, Comparison, Half, Item, Pattern, PumpShape, Spot, State, place, rotating, settle,
 };
 
 /// Good clips that a baseline needs.
-pub const LEAST_GOOD: usize = 3;
+const LEAST_GOOD: usize = 3;
 /// Good clips that make a tight limit.
-pub const GOOD_GOOD: usize = 6;
+const GOOD_GOOD: usize = 6;
 /// Departure beyond which a good clip is called odd: chance alone gives that to about one in a thousand.
 const ODD: f64 = 1.4;
 
@@ -133,39 +136,68 @@ pub fn judge_all(goods: &[Item], nows: &[Item], settings: &JudgeSettings) -> Res
         return Ok(rotating::outcome(&usable, nows));
     }
     let shape = PumpShape { order: settings.order.clone() };
-    let mut comparison = compare(&usable, nows, &shape);
-    let mut kept = usable;
-    let mut odd = odd_ones(&comparison, &kept, settings.skip_odd);
-    if settings.skip_odd && odd.iter().any(|o| o.0.left_out) {
-        let out: Vec<usize> = odd.iter().filter(|o| o.0.left_out).map(|o| o.1).collect();
-        kept = kept.into_iter().enumerate().filter(|(i, _)| !out.contains(i)).map(|(_, g)| g).collect();
-        comparison = compare(&kept, nows, &shape);
+    let mut usable = usable;
+    settle::rhythms(&mut usable);
+    settle::mark_from_present(&mut usable, nows);
+    let widest = bands_of(&usable);
+    let mut groups: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+    for (i, now) in nows.iter().enumerate() {
+        let carried = now.analysis.takes.iter().map(|t| t.map.n_usable).min().unwrap_or(widest);
+        groups.entry(carried.min(widest)).or_default().push(i);
     }
-    odd.sort_by(|a, b| b.0.departure.total_cmp(&a.0.departure));
-    let odd: Vec<OddGood> = odd.into_iter().map(|o| o.0).collect();
-    let baselines: Vec<BaselineInfo> = comparison
-        .spots
-        .iter()
-        .filter(|s| modules.contains(&s.module))
-        .map(|s| baseline_info(s, &kept, &odd))
-        .collect();
-    let mut out = Outcome { baselines, clips: Vec::new(), maps: Vec::new(), zero_turns: Vec::new(), odd };
-    for (item, judged) in nows.iter().zip(&comparison.judged) {
-        match judged {
-            Some(j) => {
-                let spot = &comparison.spots[j.spot];
-                out.clips.push(place::verdict(item, j, spot, &kept, &comparison));
-                out.maps.push(Some(place::change_maps(item, j, spot, comparison.with_pressure)));
-                out.zero_turns.push(Some((j.take, j.shift / N_FINE as f64)));
+    let mut out = Outcome {
+        baselines: Vec::new(),
+        clips: nows.iter().map(unjudged).collect(),
+        maps: vec![None; nows.len()],
+        zero_turns: vec![None; nows.len()],
+        odd: Vec::new(),
+    };
+    // The widest group last: its baseline is the one that is shown.
+    for (n_band, members) in groups {
+        let mut kept = usable.clone();
+        for take in kept.iter_mut().flat_map(|g| &mut g.analysis.takes) {
+            take.map.n_usable = take.map.n_usable.min(n_band);
+        }
+        let now: Vec<Item> = members.iter().map(|&i| nows[i].clone()).collect();
+        let mut comparison = compare(&kept, &now, &shape);
+        let mut odd = odd_ones(&comparison, &kept, settings.skip_odd);
+        if odd.iter().any(|o| o.0.left_out) {
+            let dropped: Vec<usize> = odd.iter().filter(|o| o.0.left_out).map(|o| o.1).collect();
+            kept = kept.into_iter().enumerate().filter(|(i, _)| !dropped.contains(i)).map(|(_, g)| g).collect();
+            comparison = compare(&kept, &now, &shape);
+        }
+        odd.sort_by(|a, b| b.0.departure.total_cmp(&a.0.departure));
+        out.odd = odd.into_iter().map(|o| o.0).collect();
+        out.baselines = comparison
+            .spots
+            .iter()
+            .filter(|s| modules.contains(&s.module))
+            .map(|s| baseline_info(s, &kept, &out.odd))
+            .collect();
+        for ((&i, item), judged) in members.iter().zip(&now).zip(&comparison.judged) {
+            let Some(j) = judged else { continue };
+            let spot = &comparison.spots[j.spot];
+            let mut verdict = place::verdict(item, j, spot, &kept, &comparison);
+            if n_band < widest {
+                verdict.quality.push(Finding::warn(
+                    Code::NarrowBand,
+                    format!(
+                        "the recording carries sound up to {:.1} kHz, the good clips more: judged up to there; record as the good ones were",
+                        band_edges_hz()[n_band] / 1000.0
+                    ),
+                ));
             }
-            None => {
-                out.clips.push(unjudged(item));
-                out.maps.push(None);
-                out.zero_turns.push(None);
-            }
+            out.clips[i] = verdict;
+            out.maps[i] = Some(place::change_maps(item, j, spot, comparison.with_pressure));
+            out.zero_turns[i] = Some((j.take, j.shift / N_FINE as f64));
         }
     }
     Ok(out)
+}
+
+/// Bands that all good clips carry.
+fn bands_of(goods: &[Item]) -> usize {
+    goods.iter().flat_map(|g| g.analysis.takes.first()).map(|t| t.map.n_usable).min().unwrap_or(0)
 }
 
 /// Good clips whose departure from the others is beyond what chance gives, with their index.

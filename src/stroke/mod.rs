@@ -11,7 +11,7 @@ pub use search::RATE_SPAN_SPM;
 pub use track::{Rhythm, whittaker};
 
 /// How far from a hint the rate is looked for, relative.
-const HINT_SPAN: f64 = 0.15;
+pub const HINT_SPAN: f64 = 0.15;
 /// Rates that one rhythm could be mistaken for, as ratios of a candidate's rate.
 const RATIOS: [f64; 11] = [0.2, 0.25, 1.0 / 3.0, 0.5, 2.0 / 3.0, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0];
 /// A faster rate that explains this share of what the best explains is the true one: a fold at half the rate explains all too.
