@@ -1,4 +1,4 @@
-//! FLAC, MP3, AAC, Ogg Vorbis, AIFF and WAV around another coding, through `symphonia`.
+//! FLAC, MP3, AAC, Ogg Vorbis and AIFF, through `symphonia`.
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
@@ -75,14 +75,13 @@ impl CodedSource {
         let stream = MediaSourceStream::new(input, Default::default());
         let mut hint = Hint::new();
         hint.with_extension(match kind {
-            Kind::Wav => "wav",
             Kind::Flac => "flac",
             Kind::Mp3 => "mp3",
             Kind::Adts => "aac",
             Kind::M4a => "m4a",
             Kind::Ogg => "ogg",
             Kind::Aiff => "aiff",
-            Kind::Table => "",
+            Kind::Wav | Kind::Table => "",
         });
         let format = symphonia::default::get_probe()
             .probe(&hint, stream, FormatOptions::default(), MetadataOptions::default())
@@ -99,7 +98,7 @@ impl CodedSource {
         let bits = params.bits_per_sample.and_then(|b| u16::try_from(b).ok());
         let track_id = track.id;
         let promised = track.num_frames;
-        let lossless = matches!(kind, Kind::Flac | Kind::Aiff | Kind::Wav);
+        let lossless = matches!(kind, Kind::Flac | Kind::Aiff);
         let floats = [CODEC_ID_PCM_F32BE, CODEC_ID_PCM_F32LE, CODEC_ID_PCM_F64BE, CODEC_ID_PCM_F64LE];
         let bound = match lossless {
             true if floats.contains(&params.codec) => Bound::Float,
@@ -110,8 +109,7 @@ impl CodedSource {
             rate_hz: 0.0,
             channels: 0,
             format: kind.name().into(),
-            // mu-law and its like have finer steps near 0 than their bits tell.
-            bits: if matches!(kind, Kind::Flac | Kind::Aiff) { bits } else { None },
+            bits: if lossless { bits } else { None },
             bound,
         };
         let mut source = Self {
@@ -158,7 +156,6 @@ impl CodedSource {
         self.info.format = match (kind, self.info.bits) {
             (Kind::M4a, _) => format!("M4A {}", codec.to_uppercase()),
             (Kind::Ogg, _) => "Ogg Vorbis".into(),
-            (Kind::Wav, _) => format!("WAV {codec}"),
             (_, Some(bits)) => format!("{} {bits}-bit", kind.name()),
             (_, None) => kind.name().into(),
         };

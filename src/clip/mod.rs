@@ -188,11 +188,7 @@ fn read_origin(origin: &Origin<'_>, settings: &ReadSettings) -> Result<Clip, Cli
 }
 
 fn open_wav(origin: &Origin<'_>) -> Result<Box<dyn Source>, ClipError> {
-    let path = origin.path();
-    match wav::WavSource::open(origin.open()?, path)? {
-        wav::Opened::Pcm(source) => Ok(source),
-        wav::Opened::Other => Ok(Box::new(coded::CodedSource::open(origin.open()?, path, Kind::Wav)?)),
-    }
+    Ok(Box::new(wav::WavSource::open(origin.open()?, origin.path())?))
 }
 
 fn open_table(origin: &Origin<'_>, settings: &ReadSettings) -> Result<Box<dyn Source>, ClipError> {

@@ -18,8 +18,15 @@ pub(super) enum Coding {
     Int,
     /// Floating point of 4 or 8 bytes.
     Float,
-    /// Something else, with its format tag: not for this reader.
-    Other(u16),
+    /// G.711 mu-law or A-law, one byte.
+    Law(Law),
+}
+
+/// The two laws of G.711.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Law {
+    Mu,
+    A,
 }
 
 /// How far the sizes of the header can be believed.
@@ -81,7 +88,10 @@ pub(super) fn read(input: &mut dyn MediaSource, path: &Path) -> Result<Header, C
                 let mut block = [0; 40];
                 let wanted = usize::try_from(chunk.len).unwrap_or(40).min(40);
                 let got = read_full(input, &mut block[..wanted]).map_err(io)?;
-                format = Some(parse_format(&block[..got]).map_err(|what| wrong(&what))?);
+                format = Some(parse_format(&block[..got]).map_err(|bad| match bad {
+                    Bad::Senseless(what) => wrong(&what),
+                    Bad::Unsupported(what) => ClipError::Unsupported { path: path.to_path_buf(), what },
+                })?);
             }
             b"ds64" => {
                 let mut block = [0; 16];
@@ -141,34 +151,48 @@ fn starts_chunk(tail: &[u8], there: u64) -> bool {
     }
 }
 
+/// Why a format block is of no use.
+enum Bad {
+    Senseless(String),
+    Unsupported(String),
+}
+
 /// Reads a format block of 16 bytes or more.
-fn parse_format(block: &[u8]) -> Result<Header, String> {
+fn parse_format(block: &[u8]) -> Result<Header, Bad> {
     const PCM: u16 = 1;
     const FLOAT: u16 = 3;
+    const A_LAW: u16 = 6;
+    const MU_LAW: u16 = 7;
     const EXTENSIBLE: u16 = 0xfffe;
     let u16_at = |at: usize| block.get(at..at + 2).and_then(|b| b.try_into().ok()).map(u16::from_le_bytes);
     let u32_at = |at: usize| block.get(at..at + 4).and_then(|b| b.try_into().ok()).map(u32::from_le_bytes);
     let (Some(tag), Some(channels), Some(rate_hz), Some(align), Some(bits)) =
         (u16_at(0), u16_at(2), u32_at(4), u16_at(12), u16_at(14))
     else {
-        return Err("its format block is shorter than 16 bytes".into());
+        return Err(Bad::Senseless("its format block is shorter than 16 bytes".into()));
     };
     if channels == 0 {
-        return Err("it says 0 channels".into());
+        return Err(Bad::Senseless("it says 0 channels".into()));
     }
     if channels > MAX_CHANNELS {
-        return Err(format!("it says {channels} channels, more than {MAX_CHANNELS}"));
+        return Err(Bad::Senseless(format!("it says {channels} channels, more than {MAX_CHANNELS}")));
     }
     if !RATE_RANGE_HZ.contains(&f64::from(rate_hz)) {
-        return Err(format!("it says {rate_hz} samples per second"));
+        return Err(Bad::Senseless(format!("it says {rate_hz} samples per second")));
     }
     // In the extensible form the real tag is the first two bytes of the sub-format GUID.
     let extensible = tag == EXTENSIBLE;
-    let tag = if extensible { u16_at(24).ok_or("its extensible format block is cut short")? } else { tag };
+    let tag = if extensible {
+        u16_at(24).ok_or(Bad::Senseless("its extensible format block is cut short".into()))?
+    } else {
+        tag
+    };
     let coding = match tag {
         PCM => Coding::Int,
         FLOAT => Coding::Float,
-        other => Coding::Other(other),
+        A_LAW => Coding::Law(Law::A),
+        MU_LAW => Coding::Law(Law::Mu),
+        other => return Err(Bad::Unsupported(format!("a WAV around another coding (format tag {other:#06x})"))),
     };
     let from_bits = bits.div_ceil(8);
     let bytes =
@@ -176,10 +200,10 @@ fn parse_format(block: &[u8]) -> Result<Header, String> {
     let sensible = match coding {
         Coding::Int => (1..=4).contains(&bytes) && bits >= 1,
         Coding::Float => bytes == 4 || bytes == 8,
-        Coding::Other(_) => true,
+        Coding::Law(_) => bytes == 1 && bits == 8,
     };
     if !sensible {
-        return Err(format!("it says {bits}-bit samples in {bytes} bytes"));
+        return Err(Bad::Senseless(format!("it says {bits}-bit samples in {bytes} bytes")));
     }
     let bits = match u16_at(18) {
         Some(valid) if extensible && (1..=bits).contains(&valid) => valid,

@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 
 use symphonia::core::io::MediaSource;
 
-use self::header::{Coding, Fit, Header};
+use self::header::{Coding, Fit, Header, Law};
 use super::source::{Bound, Ending, Source, SourceInfo, read_full};
 use super::{ClipError, Code, Finding};
 
@@ -28,14 +28,6 @@ pub(super) struct WavSource {
     block: Vec<u8>,
 }
 
-/// Opened as WAV.
-pub(super) enum Opened {
-    /// PCM: read it here.
-    Pcm(Box<WavSource>),
-    /// WAV around another coding.
-    Other,
-}
-
 /// Length of the clean header.
 const CLEAN_HEADER_LEN: usize = 44;
 
@@ -44,11 +36,8 @@ impl WavSource {
     ///
     /// # Errors
     /// As [`header::read`].
-    pub(super) fn open(mut input: Box<dyn MediaSource>, path: &Path) -> Result<Opened, ClipError> {
+    pub(super) fn open(mut input: Box<dyn MediaSource>, path: &Path) -> Result<Self, ClipError> {
         let header = header::read(&mut *input, path)?;
-        if let Coding::Other(_) = header.coding {
-            return Ok(Opened::Other);
-        }
         let io = |source| ClipError::Read { path: path.to_path_buf(), source };
         input.seek(SeekFrom::Start(header.data_start)).map_err(io)?;
         let mut low_24_in_4 = false;
@@ -56,17 +45,23 @@ impl WavSource {
             low_24_in_4 = sits_low(&mut *input, header.extensible).map_err(io)?;
             input.seek(SeekFrom::Start(header.data_start)).map_err(io)?;
         }
-        let form = if header.coding == Coding::Float { "float" } else { "integer" };
+        let format = match header.coding {
+            Coding::Int => format!("WAV {}-bit integer", header.bits),
+            Coding::Float => format!("WAV {}-bit float", header.bits),
+            Coding::Law(Law::Mu) => "WAV mu-law".into(),
+            Coding::Law(Law::A) => "WAV A-law".into(),
+        };
         let info = SourceInfo {
             rate_hz: f64::from(header.rate_hz),
             channels: header.channels,
-            format: format!("WAV {}-bit {form}", header.bits),
-            bits: Some(header.bits),
+            format,
+            // The steps of the laws of G.711 grow with the level; their 8 bits say nothing about the finest.
+            bits: (!matches!(header.coding, Coding::Law(_))).then_some(header.bits),
             bound: if header.coding == Coding::Float { Bound::Float } else { Bound::Integer },
         };
         let left = header.data_len;
         let path = path.to_path_buf();
-        Ok(Opened::Pcm(Box::new(Self { input, path, header, info, low_24_in_4, left, block: Vec::new() })))
+        Ok(Self { input, path, header, info, low_24_in_4, left, block: Vec::new() })
     }
 
     /// A header for `n_bytes` of sound data that `hound` accepts.
@@ -104,6 +99,11 @@ impl WavSource {
             // hound has no 64-bit floats.
             #[expect(clippy::cast_possible_truncation, reason = "24 bits of precision are plenty for sound")]
             out.extend(data.as_chunks::<8>().0.iter().map(|b| f64::from_le_bytes(*b) as f32));
+            return Ok(());
+        }
+        if let Coding::Law(law) = self.header.coding {
+            // Nor has it the laws of G.711.
+            out.extend(data.iter().map(|&code| f32::from(expand(law, code)) / 32768.0));
             return Ok(());
         }
         let reader = hound::WavReader::new(&self.block[..end])?;
@@ -192,6 +192,26 @@ impl Source for WavSource {
             ),
         };
         Ending { findings: vec![Finding::warn(Code::CutOff, text)], ..Ending::default() }
+    }
+}
+
+/// One sample of G.711 (ITU-T) as 16 bits.
+fn expand(law: Law, code: u8) -> i16 {
+    match law {
+        Law::Mu => {
+            let code = !code;
+            let size = (((i16::from(code) & 0x0f) << 3) + 0x84) << ((code & 0x70) >> 4);
+            if code & 0x80 == 0 { size - 0x84 } else { 0x84 - size }
+        }
+        Law::A => {
+            let code = code ^ 0x55;
+            let fine = (i16::from(code) & 0x0f) << 4;
+            let size = match (code & 0x70) >> 4 {
+                0 => fine + 8,
+                segment => (fine + 0x108) << (segment - 1),
+            };
+            if code & 0x80 == 0 { -size } else { size }
+        }
     }
 }
 
