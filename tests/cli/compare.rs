@@ -136,7 +136,7 @@ fn a_folder_a_glob_and_single_names_are_the_same_good_clips() {
 #[test]
 fn a_clip_named_twice_is_one_good_clip() {
     let twice = ["--good", "round-01/m1.wav", "round-01/m1.wav", "./round-02/m1.wav"].map(str::to_owned);
-    compare(&twice, &["--now", "well/m1.wav"]).ended(1).says("2 usable good clip");
+    compare(&twice, &["--now", "well/m1.wav"]).ended(1).says("2 usable good clip").says("more than once");
 }
 
 #[test]
