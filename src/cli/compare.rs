@@ -199,8 +199,12 @@ impl CompareArgs {
     /// The good clips. A clip to be judged that lies in the folder of the good ones is not one of them.
     fn goods(&self, nows: &[Named], io: &mut Io<'_>) -> anyhow::Result<Vec<Named>> {
         let asked: HashSet<PathBuf> = nows.iter().map(|n| files::identity(&n.path)).collect();
+        let (named, twice) = files::expand(&self.good)?;
+        if twice > 0 {
+            io.say(&format!("{twice} good clip(s) were named more than once and count once"))?;
+        }
         let mut goods = Vec::new();
-        for good in files::expand(&self.good)? {
+        for good in named {
             if !good.explicit && asked.contains(&files::identity(&good.path)) {
                 io.say(&format!("{}: is to be judged, so it is not taken as a good clip", good.file))?;
             } else {

@@ -27,8 +27,9 @@ impl Named {
     }
 }
 
-/// Expands folders and globs, each sorted by name, in the order typed; a file named twice counts once.
-pub(crate) fn expand(typed: &[PathBuf]) -> anyhow::Result<Vec<Named>> {
+/// Expands folders and globs, each sorted by name, in the order typed. A file named twice counts once; how many names were
+/// dropped for it comes second.
+pub(crate) fn expand(typed: &[PathBuf]) -> anyhow::Result<(Vec<Named>, usize)> {
     let mut out = Vec::new();
     for name in typed {
         if name.is_dir() {
@@ -40,8 +41,10 @@ pub(crate) fn expand(typed: &[PathBuf]) -> anyhow::Result<Vec<Named>> {
         }
     }
     let mut seen = HashSet::new();
+    let n_named = out.len();
     out.retain(|n| seen.insert(identity(&n.path)));
-    Ok(out)
+    let dropped = n_named - out.len();
+    Ok((out, dropped))
 }
 
 /// Expands globs only: a folder stays a name that can't be read, which is reported as such.

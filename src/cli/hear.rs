@@ -118,6 +118,7 @@ pub fn run(args: &HearArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     let read = args.recordings.settings()?;
     let now = Named { file: args.clip.to_string_lossy().into_owned(), path: args.clip.clone(), explicit: true };
     let bases: Vec<Named> = files::expand(&args.against)?
+        .0
         .into_iter()
         .filter(|g| g.explicit || files::identity(&g.path) != files::identity(&now.path))
         .collect();

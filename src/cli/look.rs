@@ -159,7 +159,7 @@ fn document(name: &Named, seen: &Seen) -> Value {
         "spm": take.map(|t| t.spm),
         "strokes": take.map(|t| t.strokes),
         "lock": take.map(|t| t.lock),
-        "angle": take.map(|t| angle_of(t)),
+        "angle": take.map(angle_of),
         "second_spm": take.and_then(|t| t.second_spm),
         "other_rhythms": others,
         "quality": analysis.findings,

@@ -8,6 +8,9 @@ use std::path::{Path, PathBuf};
 
 /// Write the made-up clips of a scenario file, with a clips.csv a pump for `compare --list`
 #[derive(Debug, clap::Args)]
+#[command(
+    after_help = "Example:\n  seatsong sample samples/demo.toml --out practice\n  seatsong compare --list practice/pumpA/clips.csv"
+)]
 pub struct SampleArgs {
     /// Scenario file (TOML), such as samples/demo.toml
     pub scenario: PathBuf,

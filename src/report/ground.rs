@@ -10,8 +10,14 @@ use crate::score::{Angle, BaselineInfo, OddGood};
 pub fn ground(baselines: &[BaselineInfo], odd: &[OddGood], skipped: &[SkippedGood], settings: TextSettings) -> String {
     let width = settings.width.clamp(72, 120);
     let mut out = String::new();
+    let rounds = one_round(baselines);
+    if let Some(line) = &rounds {
+        put(&mut out, line, width);
+    }
     for b in baselines {
-        put(&mut out, &baseline(b), width);
+        if rounds.is_none() {
+            put(&mut out, &baseline(b), width);
+        }
         // Odd clips have lines of their own below.
         for finding in b.quality.iter().filter(|f| f.code.as_str() != "odd-good") {
             put(&mut out, &format!("  {}: {}", finding.code.as_str(), finding.text), width);
@@ -34,16 +40,37 @@ pub fn ground(baselines: &[BaselineInfo], odd: &[OddGood], skipped: &[SkippedGoo
     out
 }
 
+/// One line for the modules of a pump that were all recorded alike, or `None`.
+fn one_round(baselines: &[BaselineInfo]) -> Option<String> {
+    let (first, rest) = baselines.split_first()?;
+    let rate_hz = first.sample_rate_hz;
+    let alike = |b: &BaselineInfo| {
+        b.clips == first.clips && b.angle == first.angle && b.sample_rate_hz.total_cmp(&rate_hz).is_eq()
+    };
+    // Findings are told of their own module.
+    if rest.is_empty() || !rest.iter().all(alike) || baselines.iter().any(|b| !b.quality.is_empty()) {
+        return None;
+    }
+    let modules: Vec<String> = baselines.iter().map(|b| b.module.map(|m| m.to_string())).collect::<Option<_>>()?;
+    let low = baselines.iter().map(|b| b.spm[0]).fold(f64::INFINITY, f64::min);
+    let high = baselines.iter().map(|b| b.spm[1]).fold(0.0, f64::max);
+    let whole = BaselineInfo { module: None, spm: [low, high], ..first.clone() };
+    Some(said(&whole, &format!(" of modules {}", modules.join(", ")), " each"))
+}
+
 fn baseline(b: &BaselineInfo) -> String {
+    said(b, &b.module.map(|m| format!(" of module {m}")).unwrap_or_default(), "")
+}
+
+fn said(b: &BaselineInfo, whose: &str, each: &str) -> String {
     let [low, high] = b.spm;
-    let module = b.module.map(|m| format!(" of module {m}")).unwrap_or_default();
     // Machines without strokes have no speed.
     let speed = if high > 0.0 { format!(", {low:.1} to {high:.1} SPM") } else { String::new() };
     let angle = match b.angle {
         Angle::Absolute => "crank angle known",
         Angle::Relative => "crank angle not known",
     };
-    format!("Good runs{module}: {} clips{speed}, {} kHz, {angle}.", b.clips, b.sample_rate_hz / 1000.0)
+    format!("Good runs{whose}: {} clips{each}{speed}, {} kHz, {angle}.", b.clips, b.sample_rate_hz / 1000.0)
 }
 
 fn put(out: &mut String, text: &str, width: usize) {
@@ -70,9 +97,13 @@ mod tests {
             angle: Angle::Relative,
             quality: vec![Finding::warn(Code::FewGood, "4 good clips, 8 make the limit firmer.")],
         };
+        let three: Vec<BaselineInfo> = (1..=3)
+            .map(|m| BaselineInfo { module: Some(m), quality: Vec::new(), angle: Angle::Absolute, ..one.clone() })
+            .collect();
         let odd = OddGood { file: "wed.wav".into(), module: Some(2), departure: 2.3, left_out: false };
         let bad = SkippedGood { file: "thu.wav".into(), why: "is empty".into() };
         let text = ground(&[one], &[odd], &[bad], TextSettings { width: 80, colour: false });
-        insta::assert_snapshot!(text);
+        let alike = ground(&three, &[], &[], TextSettings { width: 80, colour: false });
+        insta::assert_snapshot!(format!("{text}---\n{alike}"));
     }
 }

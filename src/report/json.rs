@@ -8,6 +8,9 @@ use crate::score::{BaselineInfo, ClipVerdict, OddGood};
 /// Name and version of the document.
 pub const VERDICT_SCHEMA: &str = "seatsong.verdict/1";
 
+/// Last digit of a printed departure.
+const DEPARTURE_STEP: f64 = 0.001;
+
 /// How many digits a field is worth.
 enum Digits {
     /// Behind the point.
@@ -50,6 +53,9 @@ fn number(x: f64, field: &str) -> Value {
             (x / unit).round() * unit
         }
     };
+    // A verdict must follow from its printed departure: what is beyond a limit stays beyond it.
+    let limit = [1.0, 2.0].into_iter().find(|l| field == "departure" && x > *l && rounded <= *l);
+    let rounded = limit.map_or(rounded, |l| l + DEPARTURE_STEP);
     let rounded = if rounded == 0.0 { 0.0 } else { rounded };
     #[expect(clippy::cast_possible_truncation, reason = "whole and below 1e15")]
     if field.ends_with("_hz") && rounded.fract() == 0.0 && rounded.abs() < 1e15 {
@@ -147,6 +153,13 @@ mod tests {
     fn false_alarm_keeps_two_digits_at_every_size() {
         for (x, want) in [(1.0, 1.0), (0.994, 0.99), (0.0123, 0.012), (3.456e-7, 3.5e-7), (0.0, 0.0)] {
             assert_eq!(number(x, "false_alarm"), json!(want));
+        }
+    }
+
+    #[test]
+    fn a_departure_beyond_a_limit_stays_beyond_it() {
+        for (x, want) in [(1.0001, 1.001), (2.000_000_1, 2.001), (1.0, 1.0), (0.9999, 1.0), (2.0, 2.0), (1.9996, 2.0)] {
+            assert_eq!(number(x, "departure"), json!(want), "{x}");
         }
     }
 

@@ -50,7 +50,7 @@ fn a_bad_now_file_is_unjudged_with_its_reason_and_the_others_are_judged() {
     let bad = bad_files(&here);
     let mut rest = vec!["--json", "--now"];
     rest.extend(bad.iter().map(|b| b.0.as_str()));
-    rest.push("today/m1.wav");
+    rest.push("well/m1.wav");
     let ran = compare(&good(1), &rest).ended(0);
     let all = ran.json();
     let clips = all["clips"].as_array().unwrap();
@@ -81,24 +81,24 @@ fn a_bad_good_file_stops_unless_it_may_be_skipped() {
     for (file, word) in bad_files(&here).into_iter().filter(|b| !b.1.contains("folder")) {
         let mut goods = good(1);
         goods.extend(["--good".into(), file.clone()]);
-        compare(&goods, &["--now", "today/m1.wav"]).ended(1).says(word).says("--skip-bad");
+        compare(&goods, &["--now", "well/m1.wav"]).ended(1).says(word).says("--skip-bad");
     }
     let mut goods = good(1);
     goods.extend(["--good".into(), here.path().join("empty.wav").to_str().unwrap().to_owned()]);
-    let ran = compare(&goods, &["--now", "today/m1.wav", "--skip-bad", "--json"]).ended(0);
+    let ran = compare(&goods, &["--now", "well/m1.wav", "--skip-bad", "--json"]).ended(0);
     assert_eq!(ran.json()["baseline"]["clips"], 6, "{ran}");
     assert!(ran.json()["skipped_good"][0]["why"].as_str().unwrap().contains("empty"), "{ran}");
 }
 
 #[test]
 fn two_good_clips_are_too_few() {
-    compare(&good(1)[..4], &["--now", "today/m1.wav"]).ended(1).says("2 usable good clip").says("at least 3");
+    compare(&good(1)[..4], &["--now", "well/m1.wav"]).ended(1).says("2 usable good clip").says("at least 3");
 }
 
 #[test]
 fn a_console_reading_far_off_never_gives_a_wrong_verdict() {
     for spm in ["30", "150", "1000000"] {
-        let ran = compare(&good(1), &["--now", "today/m1.wav", "--spm", spm, "--json"]).ended(0);
+        let ran = compare(&good(1), &["--now", "well/m1.wav", "--spm", spm, "--json"]).ended(0);
         let clip = &ran.json()["clips"][0];
         let verdict = clip["verdict"].as_str().unwrap();
         assert!(verdict == "unjudged" || verdict == "steady", "--spm {spm}\n{ran}");
@@ -111,7 +111,7 @@ fn a_console_reading_far_off_never_gives_a_wrong_verdict() {
 #[test]
 fn good_names_that_match_nothing_are_told() {
     let here = Folder::new();
-    let now = room().join("today/m1.wav");
+    let now = room().join("well/m1.wav");
     let now = now.to_str().unwrap();
     seatsong(here.path(), &["compare", "--good", "*.wav", "--now", now]).ended(1).says("no file has such a name");
     seatsong(here.path(), &["compare", "--good", ".", "--now", now]).ended(1).says("no recordings in this folder");
@@ -119,6 +119,6 @@ fn good_names_that_match_nothing_are_told() {
 
 #[test]
 fn a_picture_into_a_folder_that_is_not_there_fails_after_the_words() {
-    let ran = compare(&good(1), &["--now", "today/m1.wav", "--picture", "no/such/out.png"]).ended(1).says("out.png");
+    let ran = compare(&good(1), &["--now", "well/m1.wav", "--picture", "no/such/out.png"]).ended(1).says("out.png");
     assert!(ran.out.contains("good runs"), "{ran}");
 }

@@ -88,7 +88,7 @@ fn the_order_of_the_fields_is_the_contracts() {
 
 #[test]
 fn a_healthy_module_is_steady_in_words_and_the_status_is_0() {
-    let ran = compare(&good(1), &["--now", "today/m1.wav", "--spm", "88"]).ended(0);
+    let ran = compare(&good(1), &["--now", "well/m1.wav", "--spm", "88"]).ended(0);
     assert!(ran.out.contains("sounds like its good runs"), "{ran}");
     assert!(ran.out.contains("Good runs: 6 clips"), "{ran}");
     assert!(!ran.out.contains('\u{1b}'), "colour without a terminal\n{ran}");
@@ -106,7 +106,7 @@ fn without_a_mark_angles_are_relative_and_the_half_unknown() {
 
 #[test]
 fn two_runs_print_the_same_bytes() {
-    let run = || compare(&good(2), &["--now", "today/m2.wav", "today/m1.wav", "--module", "2", "--json"]).ended(0).out;
+    let run = || compare(&good(2), &["--now", "today/m2.wav", "well/m1.wav", "--module", "2", "--json"]).ended(0).out;
     assert_eq!(run(), run());
 }
 
@@ -117,7 +117,7 @@ fn a_folder_a_glob_and_single_names_are_the_same_good_clips() {
         let from = room().join(format!("round-{r:02}/m1.wav"));
         std::fs::copy(from, here.path().join(format!("{r}.wav"))).unwrap();
     }
-    std::fs::copy(room().join("today/m1.wav"), here.path().join("now.wav")).unwrap();
+    std::fs::copy(room().join("well/m1.wav"), here.path().join("now.wav")).unwrap();
     // What else lies in such a folder is not taken for a recording.
     here.write("notes.txt", "windy");
     here.write(".6.wav", "not a recording");
@@ -136,7 +136,7 @@ fn a_folder_a_glob_and_single_names_are_the_same_good_clips() {
 #[test]
 fn a_clip_named_twice_is_one_good_clip() {
     let twice = ["--good", "round-01/m1.wav", "round-01/m1.wav", "./round-02/m1.wav"].map(str::to_owned);
-    compare(&twice, &["--now", "today/m1.wav"]).ended(1).says("2 usable good clip");
+    compare(&twice, &["--now", "well/m1.wav"]).ended(1).says("2 usable good clip").says("more than once");
 }
 
 #[test]
@@ -147,7 +147,7 @@ fn a_picture_is_drawn_of_one_clip_and_of_each_of_several() {
     assert!(std::fs::read(path("one.png")).unwrap().starts_with(b"\x89PNG"));
     let ran = compare(
         &good(2),
-        &["--now", "today/m1.wav", "nowhere.wav", "today/m2.wav", "--module", "2", "--picture", &path("all.svg")],
+        &["--now", "well/m1.wav", "nowhere.wav", "today/m2.wav", "--module", "2", "--picture", &path("all.svg")],
     )
     .ended(0);
     for name in ["all.svg", "all-1.svg", "all-3.svg"] {
@@ -189,7 +189,7 @@ fn taps_find_their_clip_and_make_the_angle_absolute() {
 
 #[test]
 fn rotating_needs_no_stroke() {
-    let ran = compare(&good(1), &["--now", "today/m1.wav", "--rotating", "--json"]).ended(0);
+    let ran = compare(&good(1), &["--now", "well/m1.wav", "--rotating", "--json"]).ended(0);
     let clip = &ran.json()["clips"][0];
     assert_ne!(clip["verdict"], "unjudged", "{ran}");
     assert_eq!(clip["half"], "unknown");
@@ -198,15 +198,15 @@ fn rotating_needs_no_stroke() {
 #[test]
 fn wrong_usage_ends_with_2() {
     for (rest, want) in [
-        (vec!["--now", "today/m1.wav", "--picture", "x.jpg"], "must end in .png or .svg"),
-        (vec!["--now", "today/m1.wav", "--module", "4"], "not one of the pump's"),
-        (vec!["--now", "today/m1.wav", "--order", "1,2,2"], "names a module twice"),
-        (vec!["--now", "today/m1.wav", "--order", "1,2", "--modules", "3"], "--modules says 3"),
-        (vec!["--now", "today/m1.wav", "--spm", "-3"], "above 0"),
-        (vec!["--now", "today/m1.wav", "--pressure", "much"], "not a pressure"),
-        (vec!["--now", "today/m1.wav", "--pulse", "0"], "0"),
-        (vec!["--now", "today/m1.wav", "--volts-full-scale", "5"], "--mv-per-g"),
-        (vec!["--now", "today/m1.wav", "--list", "clips.csv"], "cannot be used with"),
+        (vec!["--now", "well/m1.wav", "--picture", "x.jpg"], "must end in .png or .svg"),
+        (vec!["--now", "well/m1.wav", "--module", "4"], "not one of the pump's"),
+        (vec!["--now", "well/m1.wav", "--order", "1,2,2"], "names a module twice"),
+        (vec!["--now", "well/m1.wav", "--order", "1,2", "--modules", "3"], "--modules says 3"),
+        (vec!["--now", "well/m1.wav", "--spm", "0"], "above 0"),
+        (vec!["--now", "well/m1.wav", "--pressure", "much"], "not a pressure"),
+        (vec!["--now", "well/m1.wav", "--pulse", "0"], "0"),
+        (vec!["--now", "well/m1.wav", "--volts-full-scale", "5"], "--mv-per-g"),
+        (vec!["--now", "well/m1.wav", "--list", "clips.csv"], "cannot be used with"),
         (vec![], "--now"),
     ] {
         compare(&good(1), &rest).ended(2).says(want);

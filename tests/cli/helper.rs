@@ -5,7 +5,8 @@ use std::sync::OnceLock;
 use seatsong::sample::Scenario;
 use serde_json::Value;
 
-/// One pump, three modules, six good rounds (the third with pulses) and one round today: module 2's discharge valve washes.
+/// One pump, three modules, six good rounds (the third with pulses), a healthy round to be judged, and one round today:
+/// module 2's discharge valve washes.
 const ROOM: &str = r#"
 rig = "Invented rig Test Plover"
 seed = 5
@@ -25,6 +26,10 @@ pulse = [1, 2, 3]
 [[pump.round]]
 [[pump.round]]
 [[pump.round]]
+[[pump.round]]
+name = "well"
+modules = [1]
+role = "now"
 [[pump.round]]
 name = "today"
 role = "now"

@@ -5,7 +5,7 @@ fn a_list_is_judged_by_module_and_comes_back_in_its_own_order() {
     let text = std::fs::read_to_string(room().join("clips.csv")).unwrap();
     let (header, rows) = text.split_once('\n').unwrap();
     // Now rows first and backwards; the files stay relative to the list.
-    let mut now: Vec<&str> = rows.lines().filter(|l| l.contains(",now,")).collect();
+    let mut now: Vec<&str> = rows.lines().filter(|l| l.contains(",now,today,")).collect();
     now.reverse();
     let good: Vec<&str> = rows.lines().filter(|l| l.contains(",good,")).collect();
     let list = format!("{header}\n{}\n{}\n", now.join("\n"), good.join("\n"));
@@ -35,7 +35,7 @@ fn a_list_is_judged_by_module_and_comes_back_in_its_own_order() {
 fn files_not_beside_the_list_are_looked_for_in_the_working_folder() {
     let here = Folder::new();
     let rows: Vec<String> =
-        (1..=4).map(|r| format!("round-{r:02}/m1.wav;good;88\n")).chain(["today/m1.wav;now;88\n".into()]).collect();
+        (1..=4).map(|r| format!("round-{r:02}/m1.wav;good;88\n")).chain(["well/m1.wav;now;88\n".into()]).collect();
     let list = here.write("list.csv", format!("file;role;spm\n{}", rows.concat()));
     let ran = seatsong(room(), &["compare", "--list", &list, "--json"]).ended(0);
     assert_eq!(ran.json()["baseline"][0]["clips"], 4, "{ran}");
@@ -46,7 +46,7 @@ fn files_not_beside_the_list_are_looked_for_in_the_working_folder() {
 fn a_bad_now_row_is_unjudged_in_its_place_and_a_bad_good_row_stops() {
     let list = |extra: &str| {
         let rows: Vec<String> = (1..=4).map(|r| format!("round-{r:02}/m1.wav,good,r{r},1\n")).collect();
-        format!("file,role,round,module\ngone.wav,now,t,1\n{}{extra}today/m1.wav,now,t,1\n", rows.concat())
+        format!("file,role,round,module\ngone.wav,now,t,1\n{}{extra}well/m1.wav,now,t,1\n", rows.concat())
     };
     std::fs::write(room().join("bad-now.csv"), list("")).unwrap();
     let ran = seatsong(room(), &["compare", "--list", "bad-now.csv", "--json"]).ended(0);

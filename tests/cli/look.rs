@@ -35,6 +35,9 @@ fn a_calibrated_level_says_what_it_refers_to() {
     assert_eq!(measured["level_re"], "1 m/s2");
     let difference = measured["level_db"].as_f64().unwrap() - plain["level_db"].as_f64().unwrap();
     assert!((difference - 53.81).abs() < 0.02, "{difference}");
+    // A pump is no sound calibrator.
+    let args = ["look", "round-01/m1.wav", "--calibrator", "round-02/m1.wav"];
+    seatsong(room(), &args).ended(1).says("can't serve as calibrator");
 }
 
 #[test]
