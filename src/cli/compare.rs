@@ -16,9 +16,9 @@ use crate::report::json::Baselines;
 use crate::report::{ground, json, picture, text, view, words};
 use crate::score::JudgeSettings;
 
-/// Compare today's clips of a module with its good ones and say whether it sounds as it should
+/// Compare today's clips of a module with its good ones
 ///
-/// Give at least 3 clips from days when the module ran well, better 8 or more, and one or more from now. All were taken at
+/// Says whether the module sounds as it should, and if not, what changed and what that usually means. Give at least 3 clips from days when the module ran well, better 8 or more, and one or more from now. All were taken at
 /// the same painted mark, in the same way. Or give a whole round of modules as a table with --list.
 #[derive(Debug, Clone, Args)]
 #[command(after_help = EXAMPLES)]

@@ -15,9 +15,9 @@ use crate::report::{picture, view, write_file};
 use crate::sample::{DEMO, Pump, Scenario};
 use crate::score::JudgeSettings;
 
-/// Show the whole job on made-up clips: an invented rig with two pumps, eight good rounds, one round today
+/// Show the whole job on made-up clips
 ///
-/// One module's discharge valve has begun to wash, too faint for an ear. Clips, pictures, verdicts and a one-page note are
+/// An invented rig with two pumps, eight good rounds and one round today. One module's discharge valve has begun to wash, too faint for an ear. Clips, pictures, verdicts and a one-page note are
 /// written to DIR; files of the same names there are replaced, others left alone.
 #[derive(Debug, Clone, Args)]
 #[command(after_help = "Example:\n  seatsong demo\n  then open seatsong-demo/note.html")]

@@ -20,9 +20,9 @@ use crate::report::hear::{self, HearInput, HearSettings, USUAL_STROKES};
 use crate::report::{json::tidy, view, words};
 use crate::score::{Item, JudgeSettings, State, judge_all};
 
-/// Make a sound in which the change can be heard: healthy, now, healthy, now, a few strokes each, at equal gain
+/// Make a sound in which the change can be heard
 ///
-/// With 3 or more good clips the comparison says which band and which part of the turn changed; with 1 or 2 give them with
+/// Healthy, now, healthy, now, a few strokes each, at equal gain. With 3 or more good clips the comparison says which band and which part of the turn changed; with 1 or 2 give them with
 /// --band and --arc, or hear all from 2 kHz up.
 #[derive(Debug, Clone, Args)]
 #[command(after_help = "Example:\n  seatsong hear today.wav --against good/ --out change.wav")]

@@ -18,7 +18,7 @@ use crate::report::view::Levels;
 use crate::report::{picture, text, view, words};
 use crate::score::Angle;
 
-/// Look at clips: is the recording good enough, how fast did the pump run, how loud is it
+/// Look at clips: is the recording good enough, how fast ran the pump, how loud is it
 #[derive(Debug, Clone, Args)]
 #[command(after_help = "Example:\n  seatsong look today.wav --spm 72 --picture today.png")]
 pub struct LookArgs {

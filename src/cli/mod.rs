@@ -36,7 +36,7 @@ Start here:
 
 Exit status: 0 the work was done, whatever the verdict; 1 it failed; 2 wrong usage.
 
-Standing at a running pump is the hazard of this job: hearing protection; keep clear of rods, belts and
+Standing at a running pump is the hazard of this job: hearing protection; keep clear of rods, belts and \
 the relief line; never lean over a cap or touch a running fluid end to place a sensor.";
 
 #[derive(Debug, Subcommand)]
