@@ -124,8 +124,9 @@ pub fn analyse(clip: &Clip, settings: &AnalyseSettings) -> Analysis {
         out.takes.push(rotating_take(&frames, &level));
     } else {
         let feature = Feature::from_frames(&frames, &level);
-        out.takes = takes(clip, &frames, &level, &feature, settings, &mut findings);
-        if let Some(cut) = after_jump(clip, &frames, &feature, &out.takes, settings) {
+        let uneven;
+        (out.takes, uneven) = takes(clip, &frames, &level, &feature, settings, &mut findings);
+        if uneven && let Some(cut) = after_jump(clip, &frames, &feature, settings) {
             return cut;
         }
         judge_rhythm(&out.takes, &mut findings);
@@ -177,20 +178,21 @@ fn takes(
     feature: &Feature,
     settings: &AnalyseSettings,
     findings: &mut Vec<Finding>,
-) -> Vec<Take> {
+) -> (Vec<Take>, bool) {
     let marks = clip.pulse.as_ref().map(|p| stroke::pulse_marks(p, clip.sample_rate_hz)).unwrap_or_default();
     let mut rhythms = match stroke::rhythm_from_marks(feature, &marks, frames.first_centre_s) {
         Some(known) => vec![known],
         None => rhythms_near(feature, settings.hint_spm, findings),
     };
     let top = rhythms.first().map_or(0.0, |r| r.strength);
+    let uneven = rhythms.first().is_none_or(|r| r.lock < SURE_LOCK || stroke::uneven(feature, r));
     rhythms.retain(|r| r.strength >= OTHER_SHARE * top && r.lock >= 0.5 * stroke::LEAST_LOCK);
     let edges = band_edges_hz();
     let mut out = Vec::new();
     for rhythm in rhythms {
         out.push(take(clip, frames, level, feature, &rhythm, &edges, settings, &marks, findings));
     }
-    out
+    (out, uneven)
 }
 
 /// Rhythms within 15 % of a console reading, if there is one; a reading that the sound contradicts refuses the clip.
@@ -205,7 +207,10 @@ fn rhythms_near(feature: &Feature, hint_spm: Option<f64>, findings: &mut Vec<Fin
         return within;
     }
     let hinted = stroke::rhythms(feature, Some(hint));
-    if hinted.first().is_none_or(|r| r.strength < CONTRADICTS * top) {
+    // A fold at half or a third of the true rate explains all that the true one does: it is no agreement.
+    let harmonic =
+        |r: &Rhythm| stroke::RATIOS.iter().any(|&q| (q - 1.0).abs() > 0.1 && (r.spm / (q * heard) - 1.0).abs() < 0.01);
+    if hinted.first().is_none_or(|r| r.strength < CONTRADICTS * top || harmonic(r)) {
         findings.push(Finding::refuse(
             Code::RateMismatch,
             format!(
@@ -232,16 +237,7 @@ fn speed_range(phase: &[f64]) -> f64 {
 }
 
 /// The analysis of the better half of a clip whose speed jumps.
-fn after_jump(
-    clip: &Clip,
-    frames: &BandFrames,
-    feature: &Feature,
-    takes: &[Take],
-    settings: &AnalyseSettings,
-) -> Option<Analysis> {
-    if takes.first().is_some_and(|t| t.lock >= SURE_LOCK) {
-        return None;
-    }
+fn after_jump(clip: &Clip, frames: &BandFrames, feature: &Feature, settings: &AnalyseSettings) -> Option<Analysis> {
     let (keep, before, after) = steadier_half(feature)?;
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "positions within the clip")]
     let at = |frame: usize| ((frames.centre_s(frame) * clip.sample_rate_hz) as usize).min(clip.samples.len());

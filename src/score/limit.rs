@@ -36,6 +36,21 @@ pub struct Combined {
     pub family: usize,
 }
 
+/// Scores with the wild ones brought in: one odd good clip must not widen the limit until it fits itself.
+fn reined(mut scores: Vec<f64>) -> Vec<f64> {
+    let mut sorted = scores.clone();
+    sorted.sort_by(f64::total_cmp);
+    let n = sorted.len();
+    if n > 3 {
+        let (mid, high) = (sorted[n / 2], sorted[(n - 1) * 21 / 25]);
+        let cap = mid + 4.0 * (high - mid).max(PRIOR_SPREAD);
+        for s in &mut scores {
+            *s = s.min(cap);
+        }
+    }
+    scores
+}
+
 impl Limit {
     /// From the healthy clips' best scores.
     ///
@@ -50,8 +65,9 @@ impl Limit {
             .iter()
             .enumerate()
             .map(|(f, share)| {
-                let mean = healthy.iter().map(|h| h[f].score).sum::<f64>() / n;
-                let sum: f64 = healthy.iter().map(|h| (h[f].score - mean).powi(2)).sum();
+                let scores = reined(healthy.iter().map(|h| h[f].score).collect());
+                let mean = scores.iter().sum::<f64>() / n;
+                let sum: f64 = scores.iter().map(|s| (s - mean).powi(2)).sum();
                 // The mean of few clips is uncertain itself: a new clip scatters about it by sqrt(1 + 1/n) more.
                 let var = (PRIOR_CLIPS * PRIOR_SPREAD * PRIOR_SPREAD + sum) / (PRIOR_CLIPS + n - 1.0) * (1.0 + 1.0 / n);
                 let scale = GUMBEL * var.sqrt();

@@ -14,6 +14,8 @@ use crate::score::{Angle, ChangeMaps, ClipVerdict, Half, Pattern, State, cleaned
 const DEPARTED: f64 = 2.0;
 /// A hiss is named if its departure is this share of the best: a knock filter also answers to a part of a hiss.
 const HISS_SHARE: f64 = 0.75;
+/// A change is a hiss if over the rest of its half it keeps this share of what it is at its strongest place.
+const REACHES: f64 = 0.3;
 /// Share of an arc that must lie in one half for that half to be named.
 const HALF_SHARE: f64 = 0.65;
 /// Good clips' span of speed or pressure beyond which the verdict warns, and beyond which there is none, relative.
@@ -31,7 +33,7 @@ fn naming(j: &Judged, spot: &Spot, comparison: &Comparison) -> (Pattern, Option<
             .map(|f| (f, comparison.limit.departure_of(f, &j.best)))
             .max_by(|a, b| a.1.total_cmp(&b.1));
         if let Some((f, d)) = hiss
-            && d > HISS_SHARE * strongest.departure
+            && (d > HISS_SHARE * strongest.departure || d > 1.0 && reaches(j, spot, pick, f))
         {
             pick = f;
         }
@@ -40,6 +42,20 @@ fn naming(j: &Judged, spot: &Spot, comparison: &Comparison) -> (Pattern, Option<
         Some(f) => (f.pattern, Some((pick, j.best[pick].filter))),
         None => (Pattern::Unclear, None),
     }
+}
+
+/// Whether a change that a short filter names goes on over the rest of the hiss filter's arc.
+fn reaches(j: &Judged, spot: &Spot, short: usize, hiss: usize) -> bool {
+    let families = &spot.scorer.bank.families;
+    let (Some(s), Some(h)) = (families.get(short), families.get(hiss)) else { return false };
+    let (short_arc, _) = s.filter(j.best[short].filter);
+    let (arc, spectrum) = h.filter(j.best[hiss].filter);
+    let clean = cleaned(&spot.model, &j.residual);
+    let bands = (spectrum.lo, spectrum.hi);
+    let beside = mean_over(&clean, bands, |a| !within(arc, a));
+    let inside = mean_over(&clean, bands, |a| within(short_arc, a)) - beside;
+    let rest = mean_over(&clean, bands, |a| within(arc, a) && !within(short_arc, a)) - beside;
+    rest > 0.0 && rest > REACHES * inside
 }
 
 /// Mean of `x` over an arc and a range of bands.

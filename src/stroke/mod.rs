@@ -13,15 +13,15 @@ pub use track::{Rhythm, whittaker};
 /// How far from a hint the rate is looked for, relative.
 pub const HINT_SPAN: f64 = 0.15;
 /// Rates that one rhythm could be mistaken for, as ratios of a candidate's rate.
-const RATIOS: [f64; 11] = [0.2, 0.25, 1.0 / 3.0, 0.5, 2.0 / 3.0, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0];
+pub(crate) const RATIOS: [f64; 11] = [0.2, 0.25, 1.0 / 3.0, 0.5, 2.0 / 3.0, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0];
 /// A faster rate that explains this share of what the best explains is the true one: a fold at half the rate explains all too.
-const SAME_STRENGTH: f64 = 0.97;
+const SAME_STRENGTH: f64 = 0.985;
 /// Candidates from the modulation spectrum.
 const MOST_PATHS: usize = 5;
 /// Candidates followed through the clip.
 const MOST_FOLLOWED: usize = 3;
 /// Lock below which there is no rhythm.
-pub const LEAST_LOCK: f64 = 0.35;
+pub const LEAST_LOCK: f64 = 0.45;
 
 /// Candidate rhythms of a clip, the strongest stroke map first.
 ///
@@ -89,6 +89,18 @@ pub fn second_rhythm(feature: &Feature, first: &Rhythm) -> Option<Rhythm> {
     let span = (RATE_SPAN_SPM.0 / 60.0, RATE_SPAN_SPM.1 / 60.0);
     let found = rhythms_within(&rest, span, &[first.spm / 60.0]).into_iter().next()?;
     (found.lock >= LEAST_LOCK).then_some(found)
+}
+
+/// Whether one half of the clip follows the rhythm and the other does not: the speed may have jumped.
+#[must_use]
+pub fn uneven(feature: &Feature, rhythm: &Rhythm) -> bool {
+    let n = feature.x.len();
+    let part = |range: std::ops::Range<usize>| {
+        let part = Feature { x: feature.x[range.clone()].to_vec(), rate_hz: feature.rate_hz };
+        track::strength(&part, &rhythm.phase[range], 1.0)
+    };
+    let (a, b) = (part(0..n / 2), part(n / 2..n));
+    a.min(b) < 0.5 * a.max(b)
 }
 
 /// Follows `rhythm` again on the clip's feature less the second rhythm.

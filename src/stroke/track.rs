@@ -10,6 +10,13 @@ const ROUNDS: usize = 4;
 /// (3 degrees of scatter against 0.6 degrees a stroke squared).
 const STIFFNESS: f64 = 25.0;
 
+/// Lock from which a looser curve is tried.
+const SURE: f64 = 0.5;
+/// Stiffness of the looser curve, relative.
+const LOOSER: f64 = 0.02;
+/// Gain in strength that a looser curve must bring.
+const WORTH: f64 = 1.1;
+
 /// One rhythm followed through a clip.
 #[derive(Debug, Clone)]
 pub struct Rhythm {
@@ -113,7 +120,18 @@ pub fn follow(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
             break;
         }
     }
-    finish(feature, phase)
+    let steady = finish(feature, phase);
+    if steady.lock < SURE {
+        return steady;
+    }
+    // A rhythm that wanders faster than a pump's is followed more loosely, if that explains clearly more.
+    let mut loose = steady.phase.clone();
+    for _ in 0..ROUNDS {
+        let map = HalfMaps::new(feature, &loose, 1.0).mean();
+        realign(feature, &mut loose, &map, 12, LOOSER);
+    }
+    let loose = finish(feature, loose);
+    if loose.strength > WORTH * steady.strength { loose } else { steady }
 }
 
 /// Follows a rhythm on another feature of the same clip (the sound less the second rhythm) from a phase already good.

@@ -54,7 +54,8 @@ fn a_dropped_spanner_does_nothing() {
     let p = phase(n, 72.0, 0.0);
     let (a, b) = (fold(&clean, &levels_db(&clean), &p, &edges), fold(&spoilt, &levels_db(&spoilt), &p, &edges));
     for (x, y) in a.power.iter().zip(&b.power) {
-        assert!((10.0 * (y / x).log10()).abs() < 0.7, "{x} {y}");
+        // A plain mean would rise by 24 dB; the limit lets one frame in forty count for a few.
+        assert!((10.0 * (y / x).log10()).abs() < 1.5, "{x} {y}");
     }
 }
 
