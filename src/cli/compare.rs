@@ -9,7 +9,7 @@ use clap::Args;
 
 use super::files::{self, Named};
 use super::job::{self, Ask, Compared, Terms};
-use super::options::{PumpArgs, ReadArgs, TapsArg, picture_path, positive, taps_arg};
+use super::options::{PumpArgs, ReadArgs, TapsArg, console_spm, picture_path, taps_arg};
 use super::pressure::{self, Pressure};
 use super::{Io, Usage, list};
 use crate::report::json::Baselines;
@@ -36,10 +36,10 @@ pub struct CompareArgs {
     #[arg(long, value_name = "CLIPS.csv")]
     list: Option<PathBuf>,
     /// Strokes a minute on the console when the --now clips were taken (with --list: where a now row has none)
-    #[arg(long, value_name = "N", value_parser = positive)]
+    #[arg(long, value_name = "N", value_parser = console_spm)]
     spm: Option<f64>,
     /// The same for the --good clips, if it was the same for all [default: found from the sound]
-    #[arg(long, value_name = "N", value_parser = positive)]
+    #[arg(long, value_name = "N", value_parser = console_spm)]
     good_spm: Option<f64>,
     /// Discharge pressure when the --now clips were taken, such as 2600psi, 179bar, 17.9MPa
     ///

@@ -10,7 +10,7 @@ use serde_json::json;
 
 use super::files::{self, Named};
 use super::job::{self, Ask, Loaded};
-use super::options::{PumpArgs, ReadArgs, positive};
+use super::options::{PumpArgs, ReadArgs, console_spm};
 use super::pressure::number_of;
 use super::{Io, Usage};
 use crate::baseline;
@@ -46,7 +46,7 @@ pub struct HearArgs {
     #[arg(long, value_name = "N", default_value_t = USUAL_STROKES, value_parser = strokes)]
     strokes: usize,
     /// Strokes a minute on the console when CLIP was taken
-    #[arg(long, value_name = "N", value_parser = positive)]
+    #[arg(long, value_name = "N", value_parser = console_spm)]
     spm: Option<f64>,
     /// Module at which the clips were taken
     #[arg(long, value_name = "N")]

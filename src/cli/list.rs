@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context as _, anyhow, bail};
 
 use super::job::Ask;
+use super::options::console_spm;
 use super::pressure::{self, Pressure};
 
 /// Good clips and clips to be judged, in the order of their rows.
@@ -106,13 +107,11 @@ impl Cells<'_> {
         (!text.is_empty()).then_some(text)
     }
 
-    /// A positive number.
-    fn number(&self, column: Option<usize>, name: &str) -> Result<Option<f64>, String> {
+    /// A console reading.
+    fn spm(&self, column: Option<usize>) -> Result<Option<f64>, String> {
         let Some(text) = self.get(column) else { return Ok(None) };
-        match pressure::number_of(&text) {
-            Some(x) if x > 0.0 => Ok(Some(x)),
-            _ => Err(format!("{name} is `{text}`; it must be a number above 0, or empty if it is not known")),
-        }
+        let read = console_spm(&text);
+        read.map(Some).map_err(|must| format!("spm is `{text}`; it {must}, or empty if it is not known"))
     }
 
     /// A number counted from 1.
@@ -175,7 +174,7 @@ impl Columns {
             path: beside(list, &file),
             module,
             round: cells.get(self.round),
-            spm: cells.number(self.spm, "spm")?,
+            spm: cells.spm(self.spm)?,
             pressure,
             pulse: cells.count::<u16>(self.pulse, "pulse")?,
             file,
@@ -224,6 +223,7 @@ mod tests {
             ("file,rolle\na,good\n", "no column `role`"),
             ("file,role\na.wav,god\n", "line 2: role is `god`"),
             ("file,role,spm\na.wav,good,1\nb.wav,now,fast\n", "line 3: spm is `fast`"),
+            ("file,role,spm\na.wav,now,7200\n", "line 2: spm is `7200`; it must be strokes a minute, from 5 to 400"),
             ("file,role,module\na.wav,good,7\n", "line 2: module 7"),
             ("file,role,pulse\na.wav,good,0\n", "line 2: pulse is `0`"),
             ("file,role,pressure\na.wav,good,12 elephants\n", "line 2: `12 elephants`"),

@@ -8,7 +8,7 @@ use rayon::prelude::*;
 use serde_json::{Value, json};
 
 use super::files::{self, Named};
-use super::options::{ReadArgs, TapsArg, picture_path, positive, taps_arg};
+use super::options::{ReadArgs, TapsArg, console_spm, picture_path, taps_arg};
 use super::{Io, Usage, job};
 use crate::clip::{self, Clip, ClipError, Effect, ReadSettings};
 use crate::map::{AnalyseSettings, Analysis, Take, analyse};
@@ -26,7 +26,7 @@ pub struct LookArgs {
     #[arg(value_name = "CLIP", required = true)]
     clips: Vec<PathBuf>,
     /// Strokes a minute on the console; the search is then within 15 % of it
-    #[arg(long, value_name = "N", value_parser = positive)]
+    #[arg(long, value_name = "N", value_parser = console_spm)]
     spm: Option<f64>,
     /// Times of taps as module 1's discharge stroke starts, one time in seconds a line
     #[arg(long, value_name = "FILE", value_parser = taps_arg)]

@@ -97,7 +97,7 @@ fn two_good_clips_are_too_few() {
 
 #[test]
 fn a_console_reading_far_off_never_gives_a_wrong_verdict() {
-    for spm in ["30", "150", "1000000"] {
+    for spm in ["5", "30", "150", "400"] {
         let ran = compare(&good(1), &["--now", "well/m1.wav", "--spm", spm, "--json"]).ended(0);
         let clip = &ran.json()["clips"][0];
         let verdict = clip["verdict"].as_str().unwrap();
