@@ -222,7 +222,7 @@ mod tests {
         for (text, want) in [
             ("file,rolle\na,good\n", "no column `role`"),
             ("file,role\na.wav,god\n", "line 2: role is `god`"),
-            ("file,role,spm\na.wav,good,1\nb.wav,now,fast\n", "line 3: spm is `fast`"),
+            ("file,role,spm\na.wav,good,72\nb.wav,now,fast\n", "line 3: spm is `fast`"),
             ("file,role,spm\na.wav,now,7200\n", "line 2: spm is `7200`; it must be strokes a minute, from 5 to 400"),
             ("file,role,module\na.wav,good,7\n", "line 2: module 7"),
             ("file,role,pulse\na.wav,good,0\n", "line 2: pulse is `0`"),
