@@ -292,7 +292,6 @@ pub fn families(model: &Model, edges_hz: &[f64], n_band: usize, absolute: bool) 
         },
     ];
     let level = |b: usize, a: isize| {
-        #[expect(clippy::cast_sign_loss, reason = "columns of one turn")]
         let a = a.rem_euclid(N_ANGLE as isize) as usize;
         model.mean[b * N_ANGLE + a]
     };
