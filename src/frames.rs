@@ -233,6 +233,7 @@ fn sum4(x: &[f32]) -> f32 {
 }
 
 #[cfg(test)]
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "small test signals")]
 mod tests {
     use super::*;
 

@@ -242,6 +242,7 @@ fn after_jump(clip: &Clip, frames: &BandFrames, feature: &Feature, settings: &An
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "positions within the clip")]
     let at = |frame: usize| ((frames.centre_s(frame) * clip.sample_rate_hz) as usize).min(clip.samples.len());
     // A second off the middle, where the jump may lie.
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "frames a second")]
     let second = frames.frame_rate_hz as usize;
     let (from, to) = if keep.start == 0 {
         (0, at(keep.end.saturating_sub(second)))
@@ -387,9 +388,10 @@ fn steadied(frames: &BandFrames, level: &[f32], phase: &[f64]) -> (BandFrames, V
             #[expect(clippy::cast_possible_truncation, reason = "a few dB")]
             let d = (mean_at(i) - overall) as f32;
             let factor = 10.0_f32.powf(-0.1 * d);
-            for b in i * N_BAND + b_lo..i * N_BAND + b_hi {
-                out.power[b] *= factor;
-                out_level[b] -= d;
+            let cells = i * N_BAND + b_lo..i * N_BAND + b_hi;
+            for (p, l) in out.power[cells.clone()].iter_mut().zip(&mut out_level[cells]) {
+                *p *= factor;
+                *l -= d;
             }
         }
     }

@@ -241,8 +241,8 @@ pub fn families(model: &Model, edges_hz: &[f64], n_band: usize, absolute: bool) 
         for power in [0.5, 1.0] {
             let most = density[lo..hi].iter().copied().fold(f64::MIN_POSITIVE, f64::max);
             let mut s = flat(lo, hi);
-            for b in lo..hi {
-                s.weight[b] = (density[b] / most).powf(power);
+            for (w, d) in s.weight[lo..hi].iter_mut().zip(&density[lo..hi]) {
+                *w = (d / most).powf(power);
             }
             hiss_spectra.push(s);
         }
@@ -292,7 +292,6 @@ pub fn families(model: &Model, edges_hz: &[f64], n_band: usize, absolute: bool) 
         },
     ];
     let level = |b: usize, a: isize| {
-        #[expect(clippy::cast_possible_wrap, clippy::cast_sign_loss, reason = "columns of one turn")]
         let a = a.rem_euclid(N_ANGLE as isize) as usize;
         model.mean[b * N_ANGLE + a]
     };

@@ -4,7 +4,7 @@ use crate::score::{Angle, Half, Pattern, State};
 
 /// What a reading is made from.
 #[derive(Debug, Clone, Copy)]
-pub struct Finds {
+pub(super) struct Finds {
     /// The verdict.
     pub state: State,
     /// Shape of the change.
@@ -23,7 +23,7 @@ const LISTEN_AGAIN: &str = "record again in an hour, or sooner if it grows";
 
 /// Meaning and next step: `"<meaning>. Next: <what to look at>."`
 #[must_use]
-pub fn reading(f: &Finds) -> String {
+pub(super) fn reading(f: &Finds) -> String {
     if let Some(module) = f.heard_from {
         return format!(
             "What is new here fits module {module}'s change, heard through the block; this module itself shows nothing of its own. \

@@ -14,7 +14,7 @@ const LEAST_DB: f64 = 0.3;
 
 /// What a comparison of one clip gave.
 #[derive(Debug, Clone)]
-pub struct Found {
+pub(super) struct Found {
     /// Combined score.
     pub combined: Combined,
     /// Kind of change.
@@ -90,7 +90,7 @@ fn best(z: &[f64]) -> ([Best; 2], [(usize, usize); 2]) {
 
 /// Judges clips of a machine without strokes against its good ones.
 #[must_use]
-pub fn judge_rotating(goods: &[&Analysis], nows: &[&Analysis]) -> Vec<Option<Found>> {
+pub(super) fn judge_rotating(goods: &[&Analysis], nows: &[&Analysis]) -> Vec<Option<Found>> {
     let rows: Vec<(Vec<f64>, usize)> = goods.iter().filter_map(|a| levels(a)).collect();
     let n_band = rows.iter().map(|r| r.1).min().unwrap_or(0);
     let healthy: Vec<Vec<Best>> = (0..rows.len())

@@ -9,6 +9,8 @@ use crate::score::{Pattern, cleaned};
 const PRIOR_CLIPS: f64 = 4.0;
 /// Weight of another module's healthy score against a clip's own.
 const OTHERS_WEIGHT: f64 = 0.5;
+/// Ridge of the directions' Gram matrix, in squared whitened units: directions weaker than this are kept in.
+const RIDGE: f64 = 200.0;
 /// Directions taken from healthy residuals, at most.
 const MOST_DIRECTIONS: usize = 32;
 
@@ -62,9 +64,7 @@ fn solve(gram: &[Vec<f64>], g: &[f64], ridge: f64) -> Vec<f64> {
     for i in 0..m {
         for j in 0..=i {
             let mut s = gram[i][j] + if i == j { ridge } else { 0.0 };
-            for k in 0..j {
-                s -= l[i][k] * l[j][k];
-            }
+            s -= dot(&l[i][..j], &l[j][..j]);
             l[i][j] = if i == j { s.max(1e-12).sqrt() } else { s / l[j][j] };
         }
     }
@@ -118,7 +118,7 @@ impl Bank {
         directions = directions.iter().map(|d| smooth(model, d)).collect();
         let whitened: Vec<Vec<f64>> = directions.iter().map(|d| white.apply(d)).collect();
         let gram: Vec<Vec<f64>> = directions.iter().map(|d| whitened.iter().map(|w| dot(d, w)).collect()).collect();
-        let ridge = std::env::var("SS_RIDGE").ok().and_then(|v| v.parse().ok()).unwrap_or(200.0);
+        let ridge = RIDGE;
         let m = directions.len();
         let (norms, overlaps) = families
             .iter()

@@ -21,7 +21,7 @@ const DECIMATE: usize = 2;
 
 /// A candidate: its rate in Hz at the centre of each analysis window.
 #[derive(Debug, Clone)]
-pub struct Path {
+pub(super) struct Path {
     /// Rate in Hz, one a window.
     pub rate_hz: Vec<f64>,
     /// Centre of each window in seconds.
@@ -31,7 +31,7 @@ pub struct Path {
 impl Path {
     /// Turns since time 0 at evenly spaced times, integrating the rate (linear between window centres).
     #[must_use]
-    pub fn phase(&self, n: usize, sample_rate_hz: f64, ratio: f64) -> Vec<f64> {
+    pub(super) fn phase(&self, n: usize, sample_rate_hz: f64, ratio: f64) -> Vec<f64> {
         let mut out = Vec::with_capacity(n);
         let mut turns = 0.0;
         let mut k = 0;
@@ -63,7 +63,7 @@ impl Path {
 /// ln(1 + P(k f) / median)`, less its mean (a harmonic sum, after M. R. Schroeder, J. Acoust. Soc. Am. 43 (1968) 829).
 /// A candidate is a peak of the sum over windows; a dynamic programme then follows it from window to window.
 #[must_use]
-pub fn candidates(feature: &Feature, span_hz: (f64, f64), most: usize) -> Vec<Path> {
+pub(super) fn candidates(feature: &Feature, span_hz: (f64, f64), most: usize) -> Vec<Path> {
     let Some(scores) = Scores::new(feature, span_hz) else { return Vec::new() };
     // A drift lets the peak wander from window to window: each may contribute its best within 1.5 %.
     let reach = 7;
@@ -170,9 +170,10 @@ impl Scores {
             let mut next = vec![f64::MIN; width];
             let mut from = vec![0; width];
             for (i, slot) in next.iter_mut().enumerate() {
-                for j in i.saturating_sub(STEP)..(i + STEP + 1).min(width) {
+                let first = i.saturating_sub(STEP);
+                for (j, b) in best[first..(i + STEP + 1).min(width)].iter().enumerate().map(|(k, b)| (first + k, b)) {
                     let step = i.abs_diff(j) as f64;
-                    let v = best[j] - 0.1 * step * step;
+                    let v = b - 0.1 * step * step;
                     if v > *slot {
                         *slot = v;
                         from[i] = j;

@@ -103,7 +103,7 @@ impl HalfMaps {
 
 /// Strength of the map that a phase times `ratio` gives.
 #[must_use]
-pub fn strength(feature: &Feature, phase: &[f64], ratio: f64) -> f64 {
+pub(super) fn strength(feature: &Feature, phase: &[f64], ratio: f64) -> f64 {
     HalfMaps::new(feature, phase, ratio).agreement().0
 }
 
@@ -112,7 +112,7 @@ pub fn strength(feature: &Feature, phase: &[f64], ratio: f64) -> f64 {
 /// # Arguments
 /// - `phase`: turns at each frame, as a rate path gives them.
 #[must_use]
-pub fn follow(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
+pub(super) fn follow(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
     for round in 0..ROUNDS {
         let map = HalfMaps::new(feature, &phase, 1.0).mean();
         let reach = if round < 2 { 12 } else { 6 };
@@ -136,7 +136,7 @@ pub fn follow(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
 
 /// Follows a rhythm on another feature of the same clip (the sound less the second rhythm) from a phase already good.
 #[must_use]
-pub fn polish(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
+pub(super) fn polish(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
     let map = HalfMaps::new(feature, &phase, 1.0).mean();
     realign(feature, &mut phase, &map, 6, 1.0);
     finish(feature, phase)
@@ -144,7 +144,7 @@ pub fn polish(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
 
 /// Strength, lock and mean rate of a finished phase curve.
 #[must_use]
-pub fn finish(feature: &Feature, phase: Vec<f64>) -> Rhythm {
+pub(super) fn finish(feature: &Feature, phase: Vec<f64>) -> Rhythm {
     let (strength, lock) = HalfMaps::new(feature, &phase, 1.0).agreement();
     let n = phase.len();
     let spm = if n > 1 { 60.0 * (phase[n - 1] - phase[0]) * feature.rate_hz / (n - 1) as f64 } else { 0.0 };
@@ -153,7 +153,7 @@ pub fn finish(feature: &Feature, phase: Vec<f64>) -> Rhythm {
 
 /// The feature less what goes with a rhythm.
 #[must_use]
-pub fn without(feature: &Feature, rhythm: &Rhythm) -> Feature {
+pub(super) fn without(feature: &Feature, rhythm: &Rhythm) -> Feature {
     let map = HalfMaps::new(feature, &rhythm.phase, 1.0).mean();
     let mut rest = feature.clone();
     for (row, &p) in rest.x.iter_mut().zip(&rhythm.phase) {

@@ -1,11 +1,12 @@
 //! The sound-to-verdict core against truths by construction and a measured slow beat.
-#![allow(clippy::unwrap_used, clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+#![allow(clippy::unwrap_used, clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::should_implement_trait)]
 
 mod maps;
 mod rates;
 mod verdicts;
 
 /// Reproducible noise, uniform within +-1 (Knuth's MMIX constants).
+#[derive(Debug)]
 pub struct Noise(pub u64);
 
 impl Noise {
