@@ -9,8 +9,8 @@
 //! | [`stroke`] | stroke rate, phase along the clip, marks |
 //! | [`map`] | short-time spectra, bands, stroke map |
 //! | [`baseline`] | known-good maps to a model with its nuisance directions and spread |
-//! | [`score`] | departure, place, pattern, reading, which module |
 //! | [`pump`] | pump data and arithmetic |
+//! | [`score`] | departure, place, pattern, reading, which module |
 //! | [`sample`] | the made-up pump room that makes demo and trial clips |
 //! | [`report`] | pictures and the note |
 //! | [`cli`] | one file a command |

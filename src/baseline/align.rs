@@ -97,14 +97,10 @@ pub struct Turnable {
 pub struct Alignment {
     /// Turn of each clip in fine bins: bin `k + shift` of the clip is bin `k` of the common origin.
     pub shift: Vec<f64>,
-    /// Correlation of each clip with the mean of the others.
-    pub agreement: Vec<f64>,
     /// Mean pattern on the common origin.
     pub mean: Vec<f32>,
     /// Whether the origin is the module's own crank zero.
     pub absolute: bool,
-    /// Largest disagreement between a mark and the common origin, in degrees.
-    pub mark_spread_deg: f64,
 }
 
 /// Adds a pattern, turned, to a sum.
@@ -136,7 +132,6 @@ pub fn align(clips: &[Turnable]) -> Alignment {
     let marked: Vec<usize> = (0..n).filter(|&i| clips[i].zero.is_some()).collect();
     let first = marked.first().copied().unwrap_or(0);
     let mut shift = vec![0.0; n];
-    let mut agreement = vec![0.0; n];
     let origin = clips.get(first).and_then(|c| c.zero).unwrap_or(0.0);
     let mut mean = vec![0.0_f32; N_FINE * N_BAND];
     if n > 0 {
@@ -157,24 +152,15 @@ pub fn align(clips: &[Turnable]) -> Alignment {
             if round > 0 {
                 add_turned(&mut others, &clips[i].pattern, shift[i], -1.0);
             }
-            let (s, r) = best_turn(&others, &clips[i].pattern, near);
+            let (s, _) = best_turn(&others, &clips[i].pattern, near);
             shift[i] = s;
-            agreement[i] = r;
-            if round == 0 {
-                add_turned(&mut mean, &clips[i].pattern, s, 1.0);
-            } else {
-                mean = others;
-                add_turned(&mut mean, &clips[i].pattern, s, 1.0);
-            }
+            mean = others;
+            add_turned(&mut mean, &clips[i].pattern, s, 1.0);
         }
     }
-    let mut mark_spread_deg = 0.0_f64;
     if !marked.is_empty() {
         let offsets: Vec<f64> = marked.iter().map(|&i| apart(clips[i].zero.unwrap_or(0.0), shift[i])).collect();
         let turn = offsets.iter().sum::<f64>() / offsets.len() as f64;
-        for o in &offsets {
-            mark_spread_deg = mark_spread_deg.max((o - turn).abs() * 360.0 / N_FINE as f64);
-        }
         for s in &mut shift {
             *s += turn;
         }
@@ -183,7 +169,7 @@ pub fn align(clips: &[Turnable]) -> Alignment {
     for (c, &s) in clips.iter().zip(&shift) {
         add_turned(&mut sum, &c.pattern, s, 1.0 / n.max(1) as f32);
     }
-    Alignment { shift, agreement, mean: sum, absolute: !marked.is_empty(), mark_spread_deg }
+    Alignment { shift, mean: sum, absolute: !marked.is_empty() }
 }
 
 #[cfg(test)]

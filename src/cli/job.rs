@@ -10,9 +10,7 @@ use super::options::TapsArg;
 use crate::clip::{self, ReadSettings, Scale};
 use crate::map::{AnalyseSettings, Analysis, analyse, taps_fit, tie_taps};
 use crate::report::json::SkippedGood;
-use crate::score::{
-    BaselineInfo, ChangeMaps, ClipVerdict, Half, Item, JudgeSettings, OddGood, Pattern, State, judge_all,
-};
+use crate::score::{BaselineInfo, ChangeMaps, ClipVerdict, Item, JudgeSettings, OddGood, judge_all};
 
 /// One clip as asked for.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -146,23 +144,9 @@ pub(crate) fn compare(
 /// A clip that could not even be read.
 fn unjudged(ask: &Ask, why: String) -> ClipVerdict {
     ClipVerdict {
-        file: ask.file.clone(),
-        module: ask.module,
-        verdict: State::Unjudged,
-        departure: None,
-        false_alarm: None,
-        excess_db: None,
-        band_hz: None,
-        arc_deg: None,
-        half: Half::Unknown,
-        pattern: Pattern::Unclear,
         reading: "No verdict: the recording can't be used. Record this spot again.".into(),
-        spm: None,
-        strokes: None,
-        lock: None,
-        level_db: None,
-        quality: Vec::new(),
         reason: Some(why),
+        ..ClipVerdict::blank(ask.file.clone(), ask.module)
     }
 }
 

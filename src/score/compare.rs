@@ -9,6 +9,7 @@ use crate::baseline::{
     Alignment, GoodClip, Model, N_CELL, Turnable, align, best_turn, nuisance_of, pattern, turned_db,
 };
 use crate::map::{Analysis, N_ANGLE, N_FINE, Take};
+use crate::pump::module_offset_deg;
 use crate::score::bank::OMNIBUS_SHARE;
 use crate::score::limit::{Combined, Limit};
 use crate::score::scorer::{Bank, Raw};
@@ -48,12 +49,9 @@ impl PumpShape {
     /// Turns by which a module's own zero comes after module 1's (0 if the module is not in the order).
     #[must_use]
     pub fn offset_turns(&self, module: Option<u32>) -> f64 {
-        let place = |m: u32| self.order.iter().position(|&o| o == m);
-        match (module.and_then(place), place(1)) {
-            (Some(p), Some(one)) => (p as f64 - one as f64) / self.order.len() as f64,
-            (Some(p), None) => p as f64 / self.order.len() as f64,
-            _ => 0.0,
-        }
+        let place = |m: u32| module_offset_deg(&self.order, m).ok();
+        let own = module.and_then(place);
+        own.map_or(0.0, |p| (p - place(1).unwrap_or(0.0)) / 360.0)
     }
 }
 

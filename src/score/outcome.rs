@@ -8,9 +8,7 @@ use crate::bands::band_edges_hz;
 use crate::clip::{Code, Finding};
 use crate::map::N_FINE;
 use crate::score::compare::compare;
-use crate::score::{
-    Angle, ChangeMaps, ClipVerdict, Comparison, Half, Item, Pattern, PumpShape, Spot, State, place, rotating, settle,
-};
+use crate::score::{Angle, ChangeMaps, ClipVerdict, Comparison, Item, PumpShape, Spot, place, rotating, settle};
 
 /// Good clips that a baseline needs.
 const LEAST_GOOD: usize = 3;
@@ -267,22 +265,12 @@ pub fn unjudged(item: &Item) -> ClipVerdict {
         .refusal()
         .map_or_else(|| "no good clips of this module to compare with".to_string(), |f| f.text.clone());
     ClipVerdict {
-        file: item.file.clone(),
-        module: item.module,
-        verdict: State::Unjudged,
-        departure: None,
-        false_alarm: None,
-        excess_db: None,
-        band_hz: None,
-        arc_deg: None,
-        half: Half::Unknown,
-        pattern: Pattern::Unclear,
         reading: format!("No verdict. Next: {reason}."),
         spm: take.map(|t| t.spm),
         strokes: take.map(|t| t.strokes),
         lock: take.map(|t| t.lock),
-        level_db: None,
         quality: item.analysis.findings.clone(),
         reason: Some(reason),
+        ..ClipVerdict::blank(item.file.clone(), item.module)
     }
 }

@@ -136,23 +136,12 @@ pub(super) fn verdict(item: &Item, j: &Judged, spot: &Spot, goods: &[Item], comp
     quality.extend(outside_span(item, j, spot, goods));
     let level_db = level_change(j, spot);
     let base = ClipVerdict {
-        file: item.file.clone(),
-        module: item.module,
-        verdict: State::Unjudged,
-        departure: None,
-        false_alarm: None,
-        excess_db: None,
-        band_hz: None,
-        arc_deg: None,
-        half: Half::Unknown,
-        pattern: Pattern::Unclear,
-        reading: String::new(),
         spm: Some(take.spm),
         strokes: Some(take.strokes),
         lock: Some(take.lock),
         level_db: Some(level_db),
         quality,
-        reason: None,
+        ..ClipVerdict::blank(item.file.clone(), item.module)
     };
     if let Some(f) = base.quality.iter().find(|f| f.effect == crate::clip::Effect::Refuse) {
         let reason = f.text.clone();

@@ -2,6 +2,7 @@
 
 use crate::bands::{N_BAND, band_edges_hz};
 use crate::map::{Analysis, N_FINE};
+use crate::robust::median_mut;
 use crate::score::limit::{Combined, Limit};
 use crate::score::outcome::{BaselineInfo, Outcome, unjudged};
 use crate::score::reading::{Finds, reading};
@@ -34,9 +35,9 @@ fn levels(analysis: &Analysis) -> Option<(Vec<f64>, usize)> {
     Some(((0..N_BAND).map(|b| 10.0 * mean(b).max(1e-24).log10()).collect(), map.n_usable))
 }
 
-fn median(mut x: Vec<f64>) -> f64 {
-    x.sort_by(f64::total_cmp);
-    if x.is_empty() { 0.0 } else { 0.5 * (x[x.len() / 2] + x[(x.len() - 1) / 2]) }
+/// Median, 0 of nothing.
+fn median_of(x: impl Iterator<Item = f64>) -> f64 {
+    median_mut(&mut x.collect::<Vec<_>>()).unwrap_or(0.0)
 }
 
 /// Mean and spread of the good clips' band levels.
@@ -50,7 +51,7 @@ impl Levels {
     fn fit(rows: &[&Vec<f64>], n_band: usize) -> Self {
         let n = rows.len() as f64;
         let mean: Vec<f64> = (0..n_band).map(|b| rows.iter().map(|r| r[b]).sum::<f64>() / n).collect();
-        let gains: Vec<f64> = rows.iter().map(|r| median((0..n_band).map(|b| r[b] - mean[b]).collect())).collect();
+        let gains: Vec<f64> = rows.iter().map(|r| median_of((0..n_band).map(|b| r[b] - mean[b]))).collect();
         let own: Vec<f64> = (0..n_band)
             .map(|b| rows.iter().zip(&gains).map(|(r, g)| (r[b] - mean[b] - g).powi(2)).sum::<f64>())
             .collect();
@@ -64,7 +65,7 @@ impl Levels {
     }
 
     fn standardised(&self, row: &[f64]) -> (Vec<f64>, f64) {
-        let gain = median(self.mean.iter().zip(row).map(|(m, r)| r - m).collect());
+        let gain = median_of(self.mean.iter().zip(row).map(|(m, r)| r - m));
         (self.mean.iter().zip(&self.spread).zip(row).map(|((m, s), r)| (r - m - gain) / s).collect(), gain)
     }
 }

@@ -239,12 +239,6 @@ impl Scorer {
         Self { bank, scales, healthy, energy }
     }
 
-    /// Healthy scale of a filter: the spread of its scores over healthy clips, 1 if the model's variances were all there is.
-    #[must_use]
-    pub fn scale(&self, family: usize, filter: usize) -> f64 {
-        self.scales[family][filter]
-    }
-
     /// Best filter of every family for a new clip's residual (already divided by its leverage factor); the omnibus last.
     #[must_use]
     pub fn score(&self, residual: &[f64]) -> Vec<Best> {

@@ -102,6 +102,32 @@ pub struct ClipVerdict {
     pub reason: Option<String>,
 }
 
+impl ClipVerdict {
+    /// An `unjudged` clip of which nothing is known yet: what the other verdicts fill in.
+    #[must_use]
+    pub fn blank(file: String, module: Option<u32>) -> Self {
+        Self {
+            file,
+            module,
+            verdict: State::Unjudged,
+            departure: None,
+            false_alarm: None,
+            excess_db: None,
+            band_hz: None,
+            arc_deg: None,
+            half: Half::Unknown,
+            pattern: Pattern::Unclear,
+            reading: String::new(),
+            spm: None,
+            strokes: None,
+            lock: None,
+            level_db: None,
+            quality: Vec::new(),
+            reason: None,
+        }
+    }
+}
+
 /// The three maps that a picture shows, on one angle origin and with the nuisance (gain, tone colour) taken out of `now`.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ChangeMaps {

@@ -155,14 +155,3 @@ fn zero(
         None => Err(MarkError::TooFew { got: 0, need }),
     }
 }
-
-/// The stroke rate that taps follow, in strokes a minute: the median interval, doubled and missed taps left out.
-#[must_use]
-pub fn taps_phase(taps_s: &[f64]) -> Option<f64> {
-    let mut gaps: Vec<f64> = taps_s.windows(2).map(|w| w[1] - w[0]).filter(|&g| g > 0.15).collect();
-    if gaps.len() < 4 {
-        return None;
-    }
-    gaps.sort_by(f64::total_cmp);
-    Some(60.0 / gaps[gaps.len() / 2])
-}

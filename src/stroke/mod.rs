@@ -6,7 +6,7 @@ mod search;
 mod track;
 
 pub use feature::{Feature, N_GROUP, levels_db};
-pub use marks::{MarkError, pulse_marks, taps_phase, zero_from_marks, zero_from_taps};
+pub use marks::{MarkError, pulse_marks, zero_from_marks, zero_from_taps};
 pub use search::RATE_SPAN_SPM;
 pub use track::{Rhythm, whittaker};
 
