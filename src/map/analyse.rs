@@ -372,27 +372,41 @@ fn steadied(frames: &BandFrames, level: &[f32], phase: &[f64]) -> (BandFrames, V
     let whole = |&(lo, hi): &(usize, usize)| phase[hi - 1] - phase[lo] > 0.97;
     let first = spans.iter().position(whole).unwrap_or(0);
     let last = spans.iter().rposition(whole).unwrap_or(0);
+    // Which group each band belongs to, and the running sum of the groups' mean levels.
+    let mut group_of = [0_usize; N_BAND];
+    let mut share = [0.0_f32; GROUPS];
     for g in 0..groups {
         let (b_lo, b_hi) = (g * frames.n_usable / groups, (g + 1) * frames.n_usable / groups);
-        let mut cumulative = vec![0.0_f64; n + 1];
-        for i in 0..n {
-            let row = &level[i * N_BAND + b_lo..i * N_BAND + b_hi];
-            cumulative[i + 1] = cumulative[i] + f64::from(row.iter().sum::<f32>() / (b_hi - b_lo) as f32);
+        group_of[b_lo..b_hi].fill(g);
+        share[g] = 1.0 / (b_hi - b_lo) as f32;
+    }
+    let mut cumulative = vec![[0.0_f64; GROUPS]; n + 1];
+    let mut running = [0.0_f64; GROUPS];
+    for (row, slot) in level.chunks_exact(N_BAND).zip(&mut cumulative[1..]) {
+        let mut sums = [0.0_f32; GROUPS];
+        for (&l, &g) in row[..frames.n_usable].iter().zip(&group_of) {
+            sums[g] += l;
         }
-        let overall = cumulative[n] / n as f64;
-        let mean_at = |i: usize| {
-            let (lo, hi) = spans[i.clamp(first, last)];
-            (cumulative[hi] - cumulative[lo]) / (hi - lo) as f64
-        };
-        for i in 0..n {
+        for ((r, s), c) in running.iter_mut().zip(sums).zip(share) {
+            *r += f64::from(s * c);
+        }
+        *slot = running;
+    }
+    for i in 0..n {
+        let (lo, hi) = spans[i.clamp(first, last)];
+        let (mut change, mut factor) = ([0.0_f32; GROUPS], [1.0_f32; GROUPS]);
+        for g in 0..groups {
+            let mean = (cumulative[hi][g] - cumulative[lo][g]) / (hi - lo) as f64;
             #[expect(clippy::cast_possible_truncation, reason = "a few dB")]
-            let d = (mean_at(i) - overall) as f32;
-            let factor = 10.0_f32.powf(-0.1 * d);
-            let cells = i * N_BAND + b_lo..i * N_BAND + b_hi;
-            for (p, l) in out.power[cells.clone()].iter_mut().zip(&mut out_level[cells]) {
-                *p *= factor;
-                *l -= d;
+            {
+                change[g] = (mean - running[g] / n as f64) as f32;
             }
+            factor[g] = (-0.1 * std::f32::consts::LOG2_10 * change[g]).exp2();
+        }
+        let cells = i * N_BAND..i * N_BAND + frames.n_usable;
+        for ((p, l), &g) in out.power[cells.clone()].iter_mut().zip(&mut out_level[cells]).zip(&group_of) {
+            *p *= factor[g];
+            *l -= change[g];
         }
     }
     (out, out_level)

@@ -43,7 +43,9 @@ fn ratio_limits(edges_hz: &[f64]) -> [f32; N_BAND] {
 /// Bin of a phase in turns.
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a fraction of a turn times the bins")]
 fn bin_of(turns: f64) -> usize {
-    (((turns - turns.floor()) * N_FINE as f64) as usize).min(N_FINE - 1)
+    let cut = turns as i64;
+    let whole = cut - i64::from(turns < cut as f64);
+    (((turns - whole as f64) * N_FINE as f64) as usize).min(N_FINE - 1)
 }
 
 /// Robust mean over strokes of the frames' band powers at each crank angle.

@@ -14,12 +14,16 @@ pub use track::{Rhythm, whittaker};
 pub const HINT_SPAN: f64 = 0.15;
 /// Rates that one rhythm could be mistaken for, as ratios of a candidate's rate.
 pub(crate) const RATIOS: [f64; 11] = [0.2, 0.25, 1.0 / 3.0, 0.5, 2.0 / 3.0, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0];
+/// A second rhythm is followed if before following it explains at least this share of what the first does.
+const HOPEFUL: f64 = 0.01;
 /// A faster rate that explains this share of what the best explains is the true one: a fold at half the rate explains all too.
 const SAME_STRENGTH: f64 = 0.985;
 /// Candidates from the modulation spectrum.
 const MOST_PATHS: usize = 5;
 /// Candidates followed through the clip.
 const MOST_FOLLOWED: usize = 3;
+/// A candidate is followed if it explains at least this share of what the best does before following.
+const WORTH_FOLLOWING: f64 = 0.1;
 /// Lock below which there is no rhythm.
 pub const LEAST_LOCK: f64 = 0.45;
 
@@ -37,7 +41,7 @@ pub fn rhythms(feature: &Feature, hint_spm: Option<f64>) -> Vec<Rhythm> {
         Some(h) => (h * (1.0 - HINT_SPAN), h * (1.0 + HINT_SPAN)),
         None => RATE_SPAN_SPM,
     };
-    rhythms_within(feature, (span.0 / 60.0, span.1 / 60.0), &[])
+    rhythms_within(feature, (span.0 / 60.0, span.1 / 60.0), &[], MOST_FOLLOWED, 0.0)
 }
 
 /// The rhythm that regular marks give, one mark a turn: no search, no harmonic to mistake.
@@ -87,7 +91,7 @@ pub fn rhythm_from_marks(feature: &Feature, marks_s: &[f64], first_centre_s: f64
 pub fn second_rhythm(feature: &Feature, first: &Rhythm) -> Option<Rhythm> {
     let rest = track::without(feature, first);
     let span = (RATE_SPAN_SPM.0 / 60.0, RATE_SPAN_SPM.1 / 60.0);
-    let found = rhythms_within(&rest, span, &[first.spm / 60.0]).into_iter().next()?;
+    let found = rhythms_within(&rest, span, &[first.spm / 60.0], 1, HOPEFUL * first.strength).into_iter().next()?;
     (found.lock >= LEAST_LOCK).then_some(found)
 }
 
@@ -109,29 +113,33 @@ pub fn polish(feature: &Feature, rhythm: &Rhythm, second: &Rhythm) -> Rhythm {
     track::polish(&track::without(feature, second), rhythm.phase.clone())
 }
 
-fn rhythms_within(feature: &Feature, span_hz: (f64, f64), not_hz: &[f64]) -> Vec<Rhythm> {
-    let n = feature.x.len();
+/// At most `most` rhythms that before following explain at least `least`, the strongest first.
+fn rhythms_within(feature: &Feature, span_hz: (f64, f64), not_hz: &[f64], most: usize, least: f64) -> Vec<Rhythm> {
+    // Half the values are enough to choose among candidates, and for the modulation spectrum.
+    let coarse = feature.halved();
+    let n = coarse.x.len();
     let related = |f: f64| not_hz.iter().any(|&g| RATIOS.iter().any(|&r| (f / (g * r) - 1.0).abs() < 0.008));
     let mut tried: Vec<(f64, f64, Vec<f64>)> = Vec::new();
-    for path in search::candidates(feature, span_hz, MOST_PATHS) {
+    for path in search::candidates(&coarse, span_hz, MOST_PATHS) {
         let mean_hz = path.rate_hz.iter().sum::<f64>() / path.rate_hz.len() as f64;
-        let base = path.phase(n, feature.rate_hz, 1.0);
+        let base = path.phase(n, coarse.rate_hz, 1.0);
         let family: Vec<(f64, f64)> = RATIOS
             .iter()
             .filter(|&&r| r * mean_hz >= span_hz.0 * 0.999 && r * mean_hz <= span_hz.1 * 1.001)
             .filter(|&&r| !related(r * mean_hz))
-            .map(|&r| (r, track::strength(feature, &base, r)))
+            .map(|&r| (r, track::strength(&coarse, &base, r)))
             .collect();
         let Some(best) = family.iter().map(|f| f.1).max_by(f64::total_cmp) else { continue };
         let pick = family.iter().rev().find(|f| f.1 >= SAME_STRENGTH * best);
         if let Some(&(ratio, strength)) = pick {
-            tried.push((strength, ratio * mean_hz, base.iter().map(|p| p * ratio).collect()));
+            tried.push((strength, ratio * mean_hz, path.phase(feature.x.len(), feature.rate_hz, ratio)));
         }
     }
     tried.sort_by(|a, b| b.0.total_cmp(&a.0));
     let mut kept: Vec<(f64, Vec<f64>)> = Vec::new();
-    for (_, hz, phase) in tried {
-        if kept.len() < MOST_FOLLOWED && kept.iter().all(|(other, _)| (hz / other - 1.0).abs() > 0.01) {
+    let least = tried.first().map_or(0.0, |t| WORTH_FOLLOWING * t.0).max(least);
+    for (strength, hz, phase) in tried {
+        if kept.len() < most && strength >= least && kept.iter().all(|(other, _)| (hz / other - 1.0).abs() > 0.01) {
             kept.push((hz, phase));
         }
     }

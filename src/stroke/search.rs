@@ -16,8 +16,6 @@ const GRID: f64 = 0.002;
 const HARMONICS: usize = 10;
 /// Highest modulation frequency used, in Hz.
 const TOP_HZ: f64 = 45.0;
-/// Decimation of the feature before the modulation spectrum.
-const DECIMATE: usize = 2;
 
 /// A candidate: its rate in Hz at the centre of each analysis window.
 #[derive(Debug, Clone)]
@@ -98,8 +96,8 @@ struct Scores {
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "frame and line counts")]
 impl Scores {
     fn new(feature: &Feature, span_hz: (f64, f64)) -> Option<Self> {
-        let rate = feature.rate_hz / DECIMATE as f64;
-        let n = feature.x.len() / DECIMATE;
+        let rate = feature.rate_hz;
+        let n = feature.x.len();
         let len = ((WINDOW_S * rate) as usize).min(n);
         if len < 16 || span_hz.0 <= 0.0 || span_hz.1 <= span_hz.0 {
             return None;
@@ -122,8 +120,7 @@ impl Scores {
             let mut power = vec![0.0_f32; top_line + 2];
             for g in 0..N_GROUP {
                 for (i, slot) in input[..len].iter_mut().enumerate() {
-                    let at = (start + i) * DECIMATE;
-                    *slot = window[i] * feature.x[at..at + DECIMATE].iter().map(|r| r[g]).sum::<f32>();
+                    *slot = window[i] * feature.x[start + i][g];
                 }
                 input[len..].fill(0.0);
                 if fft.process_with_scratch(&mut input, &mut spectrum, &mut scratch).is_err() {

@@ -10,10 +10,14 @@ const ROUNDS: usize = 4;
 /// (3 degrees of scatter against 0.6 degrees a stroke squared).
 const STIFFNESS: f64 = 25.0;
 
+/// Largest move in turns below which the phase has settled: half a degree, a fifth of a bin of the finest map.
+const SETTLED: f64 = 0.5 / 360.0;
 /// Lock from which a looser curve is tried.
 const SURE: f64 = 0.5;
 /// Stiffness of the looser curve, relative.
 const LOOSER: f64 = 0.02;
+/// Gain in strength after a round below which a looser curve is given up.
+const PROMISING: f64 = 1.02;
 /// Gain in strength that a looser curve must bring.
 const WORTH: f64 = 1.1;
 
@@ -37,23 +41,39 @@ struct HalfMaps {
 }
 
 /// Bin of a phase, and whether the stroke is even or odd.
+///
+/// By whole numbers: `floor` and a remainder are library calls on plain x86-64, and this is the innermost step of all.
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a fraction of a turn times the bins")]
 fn bin_and_half(turns: f64) -> (usize, usize) {
-    let whole = turns.floor();
-    ((((turns - whole) * BINS as f64) as usize).min(BINS - 1), (whole.rem_euclid(2.0)) as usize)
+    let cut = turns as i64;
+    let whole = cut - i64::from(turns < cut as f64);
+    ((((turns - whole as f64) * BINS as f64) as usize).min(BINS - 1), (whole & 1) as usize)
 }
 
 impl HalfMaps {
     fn new(feature: &Feature, phase: &[f64], ratio: f64) -> Self {
         let zero = vec![[0.0_f32; N_GROUP]; BINS];
         let mut maps = Self { sum: [zero.clone(), zero], count: [vec![0.0; BINS], vec![0.0; BINS]] };
+        // A stroke is many frames: the sums of one angle stay in a register until the angle moves on.
+        let (mut at, mut sum, mut count) = ((0, 0), [0.0_f32; N_GROUP], 0.0_f32);
+        let mut put = |(bin, half): (usize, usize), sum: &[f32; N_GROUP], count: f32| {
+            maps.count[half][bin] += count;
+            for (s, &v) in maps.sum[half][bin].iter_mut().zip(sum) {
+                *s += v;
+            }
+        };
         for (row, &p) in feature.x.iter().zip(phase) {
-            let (bin, half) = bin_and_half(p * ratio);
-            maps.count[half][bin] += 1.0;
-            for (s, &v) in maps.sum[half][bin].iter_mut().zip(row) {
+            let now = bin_and_half(p * ratio);
+            if now != at {
+                put(at, &sum, count);
+                (at, sum, count) = (now, [0.0; N_GROUP], 0.0);
+            }
+            count += 1.0;
+            for (s, &v) in sum.iter_mut().zip(row) {
                 *s += v;
             }
         }
+        put(at, &sum, count);
         maps
     }
 
@@ -116,7 +136,8 @@ pub(super) fn follow(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
     for round in 0..ROUNDS {
         let map = HalfMaps::new(feature, &phase, 1.0).mean();
         let reach = if round < 2 { 12 } else { 6 };
-        if !realign(feature, &mut phase, &map, reach, if round == 0 { 4.0 } else { 1.0 }) {
+        let moved = realign(feature, &mut phase, &map, reach, if round == 0 { 4.0 } else { 1.0 });
+        if moved.is_none_or(|m| round > 0 && m < SETTLED) {
             break;
         }
     }
@@ -126,9 +147,12 @@ pub(super) fn follow(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
     }
     // A rhythm that wanders faster than a pump's is followed more loosely, if that explains clearly more.
     let mut loose = steady.phase.clone();
-    for _ in 0..ROUNDS {
-        let map = HalfMaps::new(feature, &loose, 1.0).mean();
-        realign(feature, &mut loose, &map, 12, LOOSER);
+    for round in 0..ROUNDS {
+        let maps = HalfMaps::new(feature, &loose, 1.0);
+        if round > 0 && maps.agreement().0 < PROMISING * steady.strength {
+            return steady;
+        }
+        realign(feature, &mut loose, &maps.mean(), 12, LOOSER);
     }
     let loose = finish(feature, loose);
     if loose.strength > WORTH * steady.strength { loose } else { steady }
@@ -165,14 +189,16 @@ pub(super) fn without(feature: &Feature, rhythm: &Rhythm) -> Feature {
     rest
 }
 
-/// One round: lag of each stroke against `map`, smoothed into the phase. False if there are too few strokes.
+/// One round: lag of each stroke against `map`, smoothed into the phase.
+///
+/// Returns the largest move in turns; `None` if there are too few strokes.
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "whole strokes and bins of a clip")]
-fn realign(feature: &Feature, phase: &mut [f64], map: &[[f32; N_GROUP]], reach: usize, stiffer: f64) -> bool {
-    let (Some(&first), Some(&last)) = (phase.first(), phase.last()) else { return false };
+fn realign(feature: &Feature, phase: &mut [f64], map: &[[f32; N_GROUP]], reach: usize, stiffer: f64) -> Option<f64> {
+    let (Some(&first), Some(&last)) = (phase.first(), phase.last()) else { return None };
     let (from, to) = (first.floor() as i64, last.floor() as i64);
     let n_seg = (to - from + 1).max(0) as usize;
     if n_seg < 3 {
-        return false;
+        return None;
     }
     let lags = 2 * reach + 1;
     let mut curve = vec![vec![0.0_f64; lags]; n_seg];
@@ -193,16 +219,17 @@ fn realign(feature: &Feature, phase: &mut [f64], map: &[[f32; N_GROUP]], reach: 
         }
         for (l, c) in curve.iter_mut().enumerate() {
             // A lag of +1 bin: the stroke comes one bin later than the phase says.
-            let mut sum = 0.0_f32;
+            // Group by group, so that the groups add side by side in one vector register.
+            let mut sums = [0.0_f32; N_GROUP];
             for (bin, s) in seg_sum.iter().enumerate() {
                 if seg_used[bin] {
                     let m = &map[(bin + BINS + reach - l) % BINS];
                     for g in 0..N_GROUP {
-                        sum += s[g] * m[g];
+                        sums[g] += s[g] * m[g];
                     }
                 }
             }
-            *c = f64::from(sum);
+            *c = f64::from(sums.iter().sum::<f32>());
         }
     }
     let smooth = |seg: usize, l: usize| {
@@ -226,7 +253,7 @@ fn realign(feature: &Feature, phase: &mut [f64], map: &[[f32; N_GROUP]], reach: 
     }
     let mean_weight = weight.iter().sum::<f64>() / n_seg as f64;
     if mean_weight <= 0.0 {
-        return false;
+        return None;
     }
     for w in &mut weight {
         // One stroke with a loud clank must not outvote the rest.
@@ -239,7 +266,7 @@ fn realign(feature: &Feature, phase: &mut [f64], map: &[[f32; N_GROUP]], reach: 
         let u = at - i as f64;
         *p -= curve[i] + u * (curve[i + 1] - curve[i]);
     }
-    true
+    Some(curve.iter().fold(0.0, |m, c| f64::max(m, c.abs())))
 }
 
 /// Smooth curve through weighted values: `min sum w (y - z)^2 + stiffness sum (second difference of z)^2`.
