@@ -4,13 +4,15 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
+use seatsong::bands::band_edges_hz;
 use seatsong::clip::{self, ReadSettings};
+use seatsong::frames::FramePlan;
 use seatsong::map::{AnalyseSettings, analyse};
-use seatsong::sample::{Condition, Room, RoomSettings, write_wav};
+use seatsong::sample::{ClipSpec, Condition, Recorded, Room, RoomSettings, RoundSpec, write_wav};
 use seatsong::score::Item;
 
 use crate::keep;
-use crate::plan::{Job, Kind, Size, jobs};
+use crate::plan::{Job, Kind, Size, jobs, louder};
 
 /// Bits a sample of the files, as a telephone or recorder writes them.
 const BITS: u16 = 16;
@@ -53,7 +55,13 @@ impl Maker<'_> {
     pub(crate) fn cell(&self, seed: u64, condition: Condition, sounds: Option<&Path>) -> anyhow::Result<Cell> {
         let settings = RoomSettings::drawn(seed);
         let room = Room::new(seed, &settings)?;
-        let jobs = jobs(seed, condition, &room, self.size);
+        let mut jobs = jobs(seed, condition, &room, self.size);
+        let beside = [1, 2, 3].map(|module| beside_db(&room, &condition.round(seed, &room), module));
+        for job in &mut jobs {
+            if let Some(fault) = job.round.fault {
+                job.round.fault = Some(louder(fault, beside[job.round.fault_module as usize - 1]));
+            }
+        }
         let order = settings.order;
         let kept = self.kept(seed, condition)?;
         if let (Some(path), None) = (&kept, sounds)
@@ -121,6 +129,27 @@ impl Maker<'_> {
         let name = format!("{seed}-{}-{good}-{healthy}-{repeats}{hint}{lean}.cell", condition.name());
         Ok(Some(folder.join(name)))
     }
+}
+
+/// How much louder above 2.5 kHz a healthy clip at a module is than the pump's own sound in it, in dB: rig noise and a second
+/// pump, without gain control and microphone noise.
+///
+/// The sample room sets a leak against the pump's own sound; the levels of the trial are against the healthy clip.
+fn beside_db(room: &Room, round: &RoundSpec, module: u32) -> f64 {
+    let heard = ClipSpec { agc: false, mic_noise_db: -200.0, duration_s: 12.0, ..round.clip(module) };
+    let own = ClipSpec { neighbour: None, rig_noise_db: -90.0, ..heard.clone() };
+    let power = |spec: &ClipSpec| room.record(spec).map(|r| above_2k5(&r)).unwrap_or(f64::NAN);
+    let db = 10.0 * (power(&heard) / power(&own)).log10();
+    if db.is_finite() { db.max(0.0) } else { 0.0 }
+}
+
+/// Power above 2.5 kHz, by Welch's spectrum.
+fn above_2k5(recorded: &Recorded) -> f64 {
+    let edges = band_edges_hz();
+    let frames = FramePlan::new(recorded.sample_rate_hz).band_frames(&recorded.samples);
+    let from = edges.iter().take_while(|&&e| e < 2_400.0).count();
+    (0..frames.n_frames()).map(|i| frames.row(i)[from..].iter().map(|&p| f64::from(p)).sum::<f64>()).sum::<f64>()
+        / frames.n_frames().max(1) as f64
 }
 
 impl Cell {

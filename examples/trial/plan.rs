@@ -115,6 +115,16 @@ fn faults(condition: Condition) -> Vec<Wrong> {
     out
 }
 
+/// The same fault with its hiss `by_db` louder.
+pub(crate) fn louder(fault: Fault, by_db: f64) -> Fault {
+    match fault {
+        Fault::SuctionValve { level_db } => Fault::SuctionValve { level_db: level_db + by_db },
+        Fault::DischargeValve { level_db } => Fault::DischargeValve { level_db: level_db + by_db },
+        Fault::Piston { level_db } => Fault::Piston { level_db: level_db + by_db },
+        other => other,
+    }
+}
+
 /// All clips of a room and condition, good ones first; the first good round carries the pulse.
 pub(crate) fn jobs(seed: u64, condition: Condition, room: &Room, size: Size) -> Vec<Job> {
     let base = seed.wrapping_mul(1_000_003) ^ ((condition as u64 + 1) << 40);

@@ -264,7 +264,7 @@ pub fn families(model: &Model, edges_hz: &[f64], n_band: usize, absolute: bool) 
         },
         Family {
             pattern: Pattern::Hiss,
-            share: if absolute { 1.5 } else { 6.5 },
+            share: if absolute { 0.4 } else { 6.5 },
             shape: quiet.clone(),
             arcs: every(3, &[12, 18, 24, 30, 36, 42]),
             spectra: hiss_spectra.clone(),
