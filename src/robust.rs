@@ -223,7 +223,11 @@ pub fn theil_sen_correlated(
     let z = normal_upper_quantile(0.5 * (1.0 - confidence)).unwrap_or(0.0);
     let half_width = z * (variance.max(0.0) * variance_ratio.max(1.0)).sqrt();
     let n_slopes = pairs.n as f64;
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "not below 0, and cut at the last slope")]
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "not below 0, and cut at the last slope"
+    )]
     let rank = |at: f64| (at.max(0.0) as u64).min(pairs.n - 1);
     let (even, half) = (pairs.n % 2 == 0, pairs.n / 2);
     let wanted = [
