@@ -34,6 +34,8 @@ const CHART_HEIGHT: f64 = 84.0;
 const GAP: f64 = 18.0;
 /// Rounds beyond which dots would hide each other: then each strip of the panel shows its middle and its 80 %.
 const MOST_DOTS: usize = 360;
+/// Days shown at least, so that a first day does not look like a long time.
+const LEAST_DAYS: f64 = 3.0;
 /// Width of such a strip.
 const STRIP: f64 = 7.0;
 
@@ -83,7 +85,7 @@ impl<'a> TrendPicture<'a> {
             return Err(ReportError::Empty { what: "judged rounds of the trend" });
         };
         let all = (last_s - first_s) as f64 / DAY_S;
-        let back = days_shown.filter(|d| *d > 0.0).map_or(all, |d| d.min(all)).max(0.5);
+        let back = days_shown.filter(|d| *d > 0.0).map_or(all, |d| d.min(all)).max(LEAST_DAYS);
         let ahead = trends
             .iter()
             .filter_map(|t| t.to_limit.as_ref().or(t.to_departed.as_ref())?.days[1])
@@ -99,7 +101,7 @@ impl<'a> TrendPicture<'a> {
             let (low, high) = excess.fold((0.0_f64, 3.0_f64), |(l, h), e| (l.min(e), h.max(e)));
             blocks.push(Block {
                 trend,
-                sentence: canvas::wrap(&trend.sentence, Lettering::new(SENTENCE_EM), width)?,
+                sentence: canvas::wrap(&trend.sentence, sentence_look(trend), width)?,
                 shown,
                 // A wild round must not flatten the rest; it is drawn at the edge as a triangle.
                 top_departure: (largest * 1.08).clamp(2.3, 6.0),
@@ -135,10 +137,8 @@ impl<'a> TrendPicture<'a> {
 
     fn block<B: DrawingBackend>(&self, page: &mut Canvas<B>, block: &Block<'_>, top: f64) -> Result<(), ReportError> {
         let mut y = top;
-        let loud = !matches!(block.trend.state, TrendState::Steady | TrendState::Few);
         for line in &block.sentence {
-            let look = Lettering::new(SENTENCE_EM);
-            page.text(MARGIN, y + 32.0, line, if loud { look.bold_if_fits(line)? } else { look })?;
+            page.text(MARGIN, y + 32.0, line, sentence_look(block.trend))?;
             y += SENTENCE_STEP;
         }
         y += 14.0 + MARKS_HEIGHT;
@@ -166,6 +166,7 @@ impl<'a> TrendPicture<'a> {
         self.series(page, block, |p| Some(p.departure), y, area)?;
         if let (Some(since), Some(pace), Some(last)) =
             (block.trend.since_s, &block.trend.pace, block.trend.points.last())
+            && pace.per_day.low > 0.0
         {
             let from = (since as f64).max(self.last_s as f64 - self.span[0] * DAY_S);
             let to = last.time_s as f64;
@@ -213,7 +214,7 @@ impl<'a> TrendPicture<'a> {
             page.rect([x - half, y(p.chart), x + half, area[3]], colour)?;
         }
         dashes(page, [area[0], area[2]], y(1.0), BLACK)?;
-        page.text(LEFT - 14.0, y(1.0) + 9.0, "told", Lettering::new(LABEL_EM).at(At::End))?;
+        page.text(LEFT - 14.0, y(1.0) + 9.0, "drift", Lettering::new(LABEL_EM).at(At::End))?;
         border(page, area)
     }
 
@@ -265,12 +266,12 @@ impl<'a> TrendPicture<'a> {
         [top, _, bottom]: [Area; 3],
     ) -> Result<(), ReportError> {
         let look = Lettering::new(LABEL_EM).bold();
+        let shown = || {
+            let xs = block.trend.marks.iter().map(|m| (self.x(m.time_s as f64), m));
+            xs.filter(|(x, _)| (LEFT..=top[2]).contains(x))
+        };
         let mut free_from = MARGIN;
-        for mark in &block.trend.marks {
-            let x = self.x(mark.time_s as f64);
-            if x < LEFT || x > top[2] {
-                continue;
-            }
+        for (x, mark) in shown() {
             let mut y = top[1];
             while y < bottom[3] {
                 page.rect([x - 1.5, y, x + 1.5, (y + 9.0).min(bottom[3])], BLACK)?;
@@ -280,12 +281,16 @@ impl<'a> TrendPicture<'a> {
             let text = format!("new: {}", mark.text);
             let Some(text) = canvas::wrap(&text, look, 420.0)?.into_iter().next() else { continue };
             let width = canvas::text_width(&text, look)?;
-            // Beside the triangle, on its left where the page ends; left out where it would run into the one before.
-            let right_edge = f64::from(WIDTH) - MARGIN;
-            let left = if x + 16.0 + width > right_edge { x - 16.0 - width } else { x + 16.0 };
-            if left >= free_from {
+            // Right of its triangle, else left of it, else left out: over another mark it would be read as that one's.
+            let free = |left: &f64| {
+                let right = left + width;
+                *left >= free_from
+                    && right <= f64::from(WIDTH) - MARGIN
+                    && shown().all(|(other, _)| other + 14.0 < *left || other - 14.0 > right)
+            };
+            if let Some(left) = [x + 16.0, x - 16.0 - width].into_iter().find(free) {
                 page.text(left, top[1] - 8.0, &text, look)?;
-                free_from = left + width + 40.0;
+                free_from = left + width + 30.0;
             }
         }
         Ok(())
@@ -295,17 +300,17 @@ impl<'a> TrendPicture<'a> {
         let [back, ahead] = self.span;
         // Days, weeks or years, whatever gives few and round numbers.
         let (unit, name) = if back > 1000.0 {
-            (365.25, "years")
+            (365.25, "years from last round")
         } else if back > 70.0 {
-            (7.0, "weeks")
+            (7.0, "weeks from last round")
         } else {
-            (1.0, "days")
+            (1.0, "days from last round")
         };
         for tick in even_ticks(-back / unit, ahead / unit, 9) {
             let x = self.x(self.last_s as f64 + tick * unit * DAY_S);
             page.rect([x - 1.0, area[3], x + 1.0, area[3] + 9.0], GREY)?;
             let text = if tick.abs() < 1e-9 {
-                "last round".to_owned()
+                "0".to_owned()
             } else if tick.fract().abs() < 1e-9 {
                 format!("{tick:+.0}").replace('-', "−")
             } else {
@@ -343,17 +348,15 @@ impl<'a> TrendPicture<'a> {
         let text = last.excess_db.map_or_else(|| "–".to_owned(), |e| format!("{e:.1} dB").replace('-', "−"));
         page.text(x, excess[1] + 56.0, &text, Lettering::new(48.0).bold())?;
         page.text(x, excess[1] + 96.0, "excess, last round", small)?;
-        page.text(x, chart[1] + 36.0, "drift chart:", small)?;
-        page.text(x, chart[1] + 70.0, "told above the line", small)
+        page.text(x, chart[1] + 36.0, "slow drift is told", small)?;
+        page.text(x, chart[1] + 70.0, "above the line", small)
     }
 }
 
-impl Lettering {
-    /// Bold, unless that would run off the page: lines are wrapped by their regular width.
-    fn bold_if_fits(self, text: &str) -> Result<Self, ReportError> {
-        let fits = canvas::text_width(text, self.bold())? <= f64::from(WIDTH) - 2.0 * MARGIN;
-        Ok(if fits { self.bold() } else { self })
-    }
+/// Bold where somebody has to do something.
+fn sentence_look(trend: &Trend) -> Lettering {
+    let look = Lettering::new(SENTENCE_EM);
+    if matches!(trend.state, TrendState::Steady | TrendState::Few) { look } else { look.bold() }
 }
 
 fn disc<B: DrawingBackend>(page: &mut Canvas<B>, [x, y]: [f64; 2], r: f64, colour: Rgb) -> Result<(), ReportError> {

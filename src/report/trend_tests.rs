@@ -72,10 +72,10 @@ fn words_stay_on_the_page_and_marks_are_named() {
                 let from = text.split(&format!("{key}=\"")).nth(1).unwrap();
                 from.split('"').next().unwrap().parse().unwrap()
             };
-            let words = text.split('>').nth(1).unwrap().split('<').next().unwrap().trim();
+            let words = text.split('>').nth(1).unwrap().split('<').next().unwrap().trim().replace("&apos;", "'");
             let bold = text.contains("bold");
             let look = Lettering::new(number("font-size"));
-            let width = canvas::text_width(words, if bold { look.bold() } else { look }).unwrap();
+            let width = canvas::text_width(&words, if bold { look.bold() } else { look }).unwrap();
             let x = number(" x");
             let [left, right] = if text.contains("text-anchor=\"end\"") {
                 [x - width, x]

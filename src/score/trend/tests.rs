@@ -32,6 +32,15 @@ fn a_quiet_module_shows_no_drift() {
 }
 
 #[test]
+fn a_last_round_past_the_limit_is_not_passed_over() {
+    let mut series = departures(&DriftModel::default(), 240, 8);
+    series.push(1.6);
+    let t = made(&series);
+    assert_eq!(t.state, TrendState::Steady);
+    assert!(t.sentence.contains("past the limit (1.6): go by that verdict"), "{}", t.sentence);
+}
+
+#[test]
 fn few_rounds_say_so() {
     let t = made(&[0.4, 0.5, 0.9]);
     assert_eq!(t.state, TrendState::Few);
@@ -55,7 +64,10 @@ fn a_slow_climb_is_announced_with_a_time_to_the_limit() {
     let strokes = c.strokes.unwrap();
     // 96,000 strokes a day: both clocks say the same.
     assert!((strokes[1].unwrap() / 96_000.0 - c.days[1].unwrap()).abs() < 0.02, "{c:?}");
-    assert!(t.sentence.starts_with("Module 2 has crept up for ") && t.sentence.contains("reaches the limit (1) in "));
+    assert!(
+        t.sentence.starts_with("Module 2 has crept up for ")
+            && t.sentence.contains("at this pace it reaches the limit (1) ")
+    );
     assert!(!t.sentence.contains("broken"));
 }
 
