@@ -163,7 +163,6 @@ impl<'a> TrendPicture<'a> {
         }
         page.rect([area[0], y(LIMIT) - 1.5, area[2], y(LIMIT) + 1.5], BLACK)?;
         dashes(page, [area[0], area[2]], y(DEPARTED), BLACK)?;
-        self.series(page, block, |p| Some(p.departure), y, area)?;
         if let (Some(since), Some(pace), Some(last)) =
             (block.trend.since_s, &block.trend.pace, block.trend.points.last())
             && pace.per_day.low > 0.0
@@ -184,6 +183,8 @@ impl<'a> TrendPicture<'a> {
                 }
             }
         }
+        // Over the line, which would hide them.
+        self.series(page, block, |p| Some(p.departure), y, area)?;
         border(page, area)
     }
 
@@ -281,17 +282,21 @@ impl<'a> TrendPicture<'a> {
             let text = format!("new: {}", mark.text);
             let Some(text) = canvas::wrap(&text, look, 420.0)?.into_iter().next() else { continue };
             let width = canvas::text_width(&text, look)?;
-            // Right of its triangle, else left of it, else left out: over another mark it would be read as that one's.
+            // Right of its triangle, else left of it, else cut short: over another mark it would be read as that one's.
             let free = |left: &f64| {
                 let right = left + width;
                 *left >= free_from
                     && right <= f64::from(WIDTH) - MARGIN
                     && shown().all(|(other, _)| other + 14.0 < *left || other - 14.0 > right)
             };
-            if let Some(left) = [x + 16.0, x - 16.0 - width].into_iter().find(free) {
-                page.text(left, top[1] - 8.0, &text, look)?;
-                free_from = left + width + 30.0;
-            }
+            let place = [x + 16.0, x - 16.0 - width].into_iter().find(free);
+            let next = shown().map(|m| m.0).find(|other| *other > x).unwrap_or(f64::from(WIDTH) - MARGIN + 14.0);
+            let (left, text) = match place {
+                Some(left) => (left, text),
+                None => (x + 16.0, shortened(text, look, next - x - 34.0)?),
+            };
+            page.text(left, top[1] - 8.0, &text, look)?;
+            free_from = left + canvas::text_width(&text, look)? + 30.0;
         }
         Ok(())
     }
@@ -353,6 +358,19 @@ impl<'a> TrendPicture<'a> {
     }
 }
 
+/// What fits into `room` of a text, with an ellipsis; nothing if that is less than two letters.
+fn shortened(text: String, look: Lettering, room: f64) -> Result<String, ReportError> {
+    let mut cut = text;
+    while cut.chars().count() > 2 {
+        let with_dots = format!("{}…", cut.trim_end());
+        if canvas::text_width(&with_dots, look)? <= room {
+            return Ok(with_dots);
+        }
+        cut.pop();
+    }
+    Ok(String::new())
+}
+
 /// Bold where somebody has to do something.
 fn sentence_look(trend: &Trend) -> Lettering {
     let look = Lettering::new(SENTENCE_EM);
@@ -369,7 +387,7 @@ fn disc<B: DrawingBackend>(page: &mut Canvas<B>, [x, y]: [f64; 2], r: f64, colou
     page.polygon(&corners, colour)
 }
 
-/// A drift line: white under colour, so that it shows over dots.
+/// A piece of a drift line, with a white edge against the limit's line.
 fn stroke<B: DrawingBackend>(page: &mut Canvas<B>, from: [f64; 2], to: [f64; 2]) -> Result<(), ReportError> {
     page.line(from, to, 10.0, WHITE)?;
     page.line(from, to, 6.0, DRIFT)

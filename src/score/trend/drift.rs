@@ -43,13 +43,19 @@ impl Default for DriftModel {
     }
 }
 
-/// Departures of `n` rounds, oldest first.
+/// Departures of `n` rounds, oldest first: the first of each pair of [`departures_and_scores`].
+#[must_use]
+pub fn departures(model: &DriftModel, n: usize, seed: u64) -> Vec<f64> {
+    departures_and_scores(model, n, seed).into_iter().map(|p| p.0).collect()
+}
+
+/// Departure, and the score of the leak's own filter in units of departure, of `n` rounds, oldest first.
 ///
 /// The departure is the larger of what a healthy clip gives and what the leak's own filter gives (the loudest of many filters speaks:
 /// `score/limit.rs`), so that a small leak does not show at all: `max(healthy, departure_per_db excess + noise)`, the noise of one filter
 /// being normal with a standard deviation of 0.2 and as correlated as the rest.
 #[must_use]
-pub fn departures(model: &DriftModel, n: usize, seed: u64) -> Vec<f64> {
+pub fn departures_and_scores(model: &DriftModel, n: usize, seed: u64) -> Vec<(f64, f64)> {
     let mut random = Pcg64::new(u128::from(seed), 0xd81f);
     let keep = (1.0 - model.lag1 * model.lag1).max(0.0).sqrt();
     // Location and scale of the Gumbel distribution through the two known points.
@@ -65,8 +71,10 @@ pub fn departures(model: &DriftModel, n: usize, seed: u64) -> Vec<f64> {
             let healthy = gumbel_upper_quantile(normal_tail(state[0]), location, scale).unwrap_or(HEALTHY[0].1);
             let leak_days = i.saturating_sub(model.healthy_rounds) as f64 / model.rounds_a_day;
             let excess_db = model.growth_db_a_day * leak_days;
-            let leak = if excess_db > 0.0 { model.departure_per_db * excess_db + 0.2 * state[1] } else { 0.0 };
-            model.spot[0] + model.spot[1] * healthy.max(leak)
+            let own = model.departure_per_db * excess_db + 0.2 * state[1];
+            // Before the leak the own filter is one of the many whose loudest `healthy` is.
+            let loudest = if excess_db > 0.0 { healthy.max(own) } else { healthy };
+            (model.spot[0] + model.spot[1] * loudest, own)
         })
         .collect()
 }
@@ -107,11 +115,12 @@ pub struct Race {
 /// Looks for the first announcement and the first verdict at or after round `from` of a series of departures.
 ///
 /// # Arguments
-/// - `departures`: oldest first, in or out of a trial; `from`: round at which the leak begins.
+/// - `departures`: oldest first, in or out of a trial; `charted`: what the chart sees, the same departures or finer scores.
+/// - `from`: round at which the leak begins.
 /// - `k`, `h`: the chart; `in_a_row`: rounds above 1.0 running that count as a verdict, at least 1.
 #[must_use]
-pub fn race(departures: &[f64], from: usize, k: f64, h: f64, in_a_row: usize) -> Race {
-    let rounds: Vec<(f64, bool)> = departures.iter().map(|d| (*d, true)).collect();
+pub fn race(departures: &[f64], charted: &[f64], from: usize, k: f64, h: f64, in_a_row: usize) -> Race {
+    let rounds: Vec<(f64, bool)> = charted.iter().map(|d| (*d, true)).collect();
     let chart = rank_chart(&rounds, k, h).iter().skip(from).position(|s| s.announced);
     let mut run = 0;
     let verdict = departures.iter().skip(from).position(|d| {

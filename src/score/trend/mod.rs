@@ -35,6 +35,9 @@ pub struct TrendRound {
     pub departure: Option<f64>,
     /// Excess in dB, where there is one.
     pub excess_db: Option<f64>,
+    /// A finer score for the drift chart, higher = worse, in any unit: such as that of the module's own hiss filter alone. The departure is
+    /// the loudest of many filters and hides a small leak until it is louder than all of them. `None`: the departure is charted.
+    pub score: Option<f64>,
     /// Accepted as known good: serves as reference and is not watched. Its departure must come from a baseline without it, else give
     /// `None`: a round judged by itself looks better than any later one can.
     pub good: bool,
@@ -117,6 +120,8 @@ pub struct TrendPoint {
     pub departure: f64,
     /// Excess in dB.
     pub excess_db: Option<f64>,
+    /// Score for the drift chart, if the book keeps one.
+    pub score: Option<f64>,
     /// Accepted as known good.
     pub good: bool,
     /// Number of changes of part before it.
@@ -232,6 +237,7 @@ fn judged(rounds: &[TrendRound], marks: &[PartMark]) -> Vec<TrendPoint> {
                 strokes: finite(r.strokes),
                 departure: finite(r.departure)?,
                 excess_db: finite(r.excess_db),
+                score: finite(r.score),
                 good: r.good,
                 segment: marks.partition_point(|m| m.time_s <= r.time_s),
                 chart: 0.0,
@@ -239,12 +245,15 @@ fn judged(rounds: &[TrendRound], marks: &[PartMark]) -> Vec<TrendPoint> {
         })
         .collect();
     // By value within a second, so that the order of the input changes nothing.
-    points.sort_by(|a, b| a.time_s.cmp(&b.time_s).then(a.departure.total_cmp(&b.departure)));
+    points.sort_by(|a, b| a.time_s.cmp(&b.time_s).then(a.departure.total_cmp(&b.departure)).then(a.good.cmp(&b.good)));
     points
 }
 
 fn chart_of(points: &[TrendPoint], settings: &TrendSettings) -> Vec<ranks::ChartStep> {
-    let rounds: Vec<(f64, bool)> = points.iter().map(|p| (p.departure, !p.good)).collect();
+    // One kind of value for the whole stretch: ranks of two kinds mean nothing.
+    let scored = points.iter().all(|p| p.score.is_some());
+    let value = |p: &TrendPoint| p.score.filter(|_| scored).unwrap_or(p.departure);
+    let rounds: Vec<(f64, bool)> = points.iter().map(|p| (value(p), !p.good)).collect();
     ranks::rank_chart(&rounds, settings.allowance, settings.limit)
 }
 
