@@ -229,7 +229,7 @@ pub fn theil_sen_correlated(
         reason = "not below 0, and cut at the last slope"
     )]
     let rank = |at: f64| (at.max(0.0) as u64).min(pairs.n - 1);
-    let (even, half) = (pairs.n % 2 == 0, pairs.n / 2);
+    let (even, half) = (pairs.n.is_multiple_of(2), pairs.n / 2);
     let wanted = [
         half - u64::from(even),
         half,

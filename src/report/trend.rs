@@ -17,8 +17,10 @@ use crate::robust::quantile_sorted;
 use crate::score::trend::{DAY_S, DEPARTED, LIMIT, Trend, TrendPoint, TrendState};
 
 /// Blue and vermilion of Okabe and Ito's palette for all kinds of colour vision: apart in hue and in lightness.
-const DOT: Rgb = [0, 90, 160];
+const DOT: Rgb = [60, 125, 190];
 const DRIFT: Rgb = [213, 94, 0];
+/// The drift line: darker than the dots that it runs through, also in grey.
+const LINE: Rgb = [110, 25, 0];
 const PALE: Rgb = [222, 222, 222];
 
 const LEFT: f64 = 150.0;
@@ -163,6 +165,7 @@ impl<'a> TrendPicture<'a> {
         }
         page.rect([area[0], y(LIMIT) - 1.5, area[2], y(LIMIT) + 1.5], BLACK)?;
         dashes(page, [area[0], area[2]], y(DEPARTED), BLACK)?;
+        self.series(page, block, |p| Some(p.departure), y, area)?;
         if let (Some(since), Some(pace), Some(last)) =
             (block.trend.since_s, &block.trend.pace, block.trend.points.last())
             && pace.per_day.low > 0.0
@@ -183,8 +186,6 @@ impl<'a> TrendPicture<'a> {
                 }
             }
         }
-        // Over the line, which would hide them.
-        self.series(page, block, |p| Some(p.departure), y, area)?;
         border(page, area)
     }
 
@@ -387,10 +388,10 @@ fn disc<B: DrawingBackend>(page: &mut Canvas<B>, [x, y]: [f64; 2], r: f64, colou
     page.polygon(&corners, colour)
 }
 
-/// A piece of a drift line, with a white edge against the limit's line.
+/// A piece of a drift line, with a white edge against dots and limit.
 fn stroke<B: DrawingBackend>(page: &mut Canvas<B>, from: [f64; 2], to: [f64; 2]) -> Result<(), ReportError> {
-    page.line(from, to, 10.0, WHITE)?;
-    page.line(from, to, 6.0, DRIFT)
+    page.line(from, to, 8.0, WHITE)?;
+    page.line(from, to, 5.0, LINE)
 }
 
 fn dashes<B: DrawingBackend>(page: &mut Canvas<B>, x: [f64; 2], y: f64, colour: Rgb) -> Result<(), ReportError> {

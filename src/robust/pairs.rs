@@ -93,8 +93,7 @@ impl Pairs {
         let mut out = Vec::with_capacity(SAMPLE);
         for _ in 0..4_000_000 {
             let bits = random.next_u64();
-            #[expect(clippy::cast_possible_truncation, reason = "below the number of points")]
-            let (a, b) = (((bits >> 32) * n >> 32) as usize, ((bits & 0xffff_ffff) * n >> 32) as usize);
+            let (a, b) = ((((bits >> 32) * n) >> 32) as usize, (((bits & 0xffff_ffff) * n) >> 32) as usize);
             let (i, j) = (a.min(b), a.max(b));
             if self.x[j] > self.x[i] {
                 let slope = self.slope(i, j);
