@@ -79,8 +79,8 @@ pub struct TrendSettings {
 }
 
 impl Default for TrendSettings {
-    /// The chart of `false_announcements_stay_below_one_a_pump_year` (tests of [`drift`]): 0.24 false announcements a module and year at
-    /// six rounds a day and a lag-1 correlation of 0.3, a mean run of about 9,000 rounds; three modules stay below one a year.
+    /// The chart of `false_announcements_stay_below_one_a_pump_year` (tests of [`drift`]): 0.27 false announcements a module and year at
+    /// six rounds a day and a lag-1 correlation of 0.3, a mean run of about 8,000 rounds; three modules stay below one a year.
     fn default() -> Self {
         Self { allowance: 0.75, limit: 8.0, confidence: 0.95, recent_days: 14.0 }
     }
