@@ -11,6 +11,7 @@
 //! | [`json`] | the same for other programs |
 //! | [`view`] | levels, maps and angles of one clip |
 //! | [`picture`] | stroke maps and spectrograms, PNG and SVG |
+//! | [`trend`] | departure and excess of a pump's modules over time, PNG and SVG |
 //! | [`note`] | the one-page HTML note |
 //! | [`hear`] | the sound in which a change can be heard |
 
@@ -27,6 +28,7 @@ pub mod note;
 pub mod picture;
 mod spectrogram;
 pub mod text;
+pub mod trend;
 pub mod view;
 pub mod words;
 

@@ -114,7 +114,7 @@ pub fn stroke_map(path: &Path, map: &StrokeMap, angle: Angle, title: &str, scale
     write(path, &LookPicture::new(None, Some((map, angle)), title, &[], scale)?)
 }
 
-fn write(path: &Path, picture: &impl Picture) -> Result<(), ReportError> {
+pub(super) fn write(path: &Path, picture: &impl Picture) -> Result<(), ReportError> {
     let ending = path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase);
     let bytes = match ending.as_deref() {
         Some("png") => canvas::png(picture)?,

@@ -9,6 +9,7 @@ mod reading;
 mod rotating;
 mod scorer;
 mod settle;
+pub mod trend;
 mod verdict;
 pub use compare::{Comparison, Item, Judged, PumpShape, Spot, cleaned, compare};
 pub use limit::{Combined, Limit};

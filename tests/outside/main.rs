@@ -5,6 +5,7 @@
 
 #![expect(clippy::unwrap_used, reason = "helpers of tests; a panic is how a test fails")]
 
+mod charts;
 mod levels;
 mod pump;
 mod scipy;

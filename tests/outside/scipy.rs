@@ -137,6 +137,26 @@ fn theil_sen_lines() {
     }
 }
 
+/// Beyond 1500 points the slopes are counted instead of listed: the same digits.
+#[test]
+fn theil_sen_of_long_series() {
+    for row in rows(&reference()["long_lines"]) {
+        let n = count(&row["n"]);
+        let x: Vec<f64> = (0..n).map(|i| i as f64 / 6.0).collect();
+        let mut y: Vec<f64> =
+            x.iter().zip(noise(n, seed(&row["seed"]))).map(|(x, e)| number(&row["rise"]) * x + e).collect();
+        if let Some(step) = row["step"].as_f64() {
+            y.iter_mut().for_each(|v| *v = (*v / step).round_ties_even() * step);
+        }
+        let line = robust::theil_sen(&x, &y, number(&row["confidence"])).unwrap();
+        let name = row["case"].to_string();
+        near(&name, line.slope, number(&row["slope"]), 1e-13);
+        near(&name, line.intercept, number(&row["intercept"]), 1e-11);
+        near(&name, line.low, number(&row["low"]), 1e-13);
+        near(&name, line.high, number(&row["high"]), 1e-13);
+    }
+}
+
 #[test]
 fn medians_quantiles_and_kurtosis() {
     for row in rows(&reference()["robust"]) {

@@ -108,6 +108,24 @@ def lines():
     return rows
 
 
+def long_lines():
+    """Too many points for a list of all slopes; inputs by noise() alone, so that nothing has to be stored."""
+    rows = []
+    for name, n, seed, rise, step in [
+        ("noise", 1600, 21, 0.0, None),
+        ("a slope", 2000, 22, 0.002, None),
+        ("readings on a grid, with ties", 1800, 23, 0.001, 0.1),
+    ]:
+        x = np.arange(n) / 6.0
+        y = rise * x + noise(n, seed)
+        if step:
+            y = np.round(y / step) * step
+        r = stats.theilslopes(y, x, 0.95, method="separate")
+        rows.append({"case": name, "n": n, "seed": seed, "rise": rise, "step": step, "confidence": 0.95, "slope": float(r.slope),
+                     "intercept": float(r.intercept), "low": float(r.low_slope), "high": float(r.high_slope)})
+    return rows
+
+
 def robust():
     rows = []
     for n in (1, 2, 5, 6, 40, 101):
@@ -151,6 +169,7 @@ def values():
         "frames": frames,
         "envelopes": envelopes(),
         "lines": lines(),
+        "long_lines": long_lines(),
         "robust": robust(),
         "tails": tails(),
     }
