@@ -95,7 +95,7 @@ impl Unit {
     #[must_use]
     pub fn show(&self, si: f64) -> String {
         let x = self.from_si(si);
-        // What is small in its unit keeps three digits: 0.5 mm is not 0 in.
+        // What is small in its unit keeps three digits: 0.5 mm is not 0 in. A temperature near zero is not small.
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small count of places")]
         let small =
             if x == 0.0 || !x.is_finite() { 0 } else { (2.0 - x.abs().log10().floor()).clamp(0.0, 12.0) as usize };
@@ -378,7 +378,9 @@ fn number_of(number: &str, text: &str, kind: Dimension) -> Result<Option<f64>, Q
         return Ok(if kind == Dimension::Length { fraction(number) } else { None });
     }
     if let Some((before, after)) = number.split_once(',') {
-        let thousands = after.len() == 3 && before.trim_start_matches(['+', '-']) != "0";
+        // A group of thousands follows one to three digits, the first of them no zero.
+        let digits = before.trim_start_matches(['+', '-']);
+        let thousands = after.len() == 3 && (1..=3).contains(&digits.len()) && !digits.starts_with('0');
         if after.contains([',', '.']) || before.contains('.') || thousands {
             return Err(QuantityError::Ambiguous { text: text.to_owned() });
         }
@@ -572,7 +574,7 @@ mod tests {
             let unit = &kind.units()[which % kind.units().len()];
             let mut text = format!("{x}{}", unit.symbol);
             // Three places behind a comma are refused on purpose.
-            if comma && text.split_once('.').is_some_and(|(w, f)| w == "0" || f.len() - unit.symbol.len() != 3) {
+            if comma && text.split_once('.').is_some_and(|(w, f)| w == "0" || w.len() > 3 || f.len() - unit.symbol.len() != 3) {
                 text = text.replacen('.', ",", 1);
             }
             let (si, read) = parse_quantity(&text, kind).unwrap();
