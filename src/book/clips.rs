@@ -179,6 +179,14 @@ impl Book {
         Ok(added)
     }
 
+    /// The recording of the book that has the same bytes as a file.
+    ///
+    /// # Errors
+    /// A file that can't be read, what the database says.
+    pub fn known_clip(&self, path: &Path) -> Result<Option<ClipRow>, BookError> {
+        known(&self.conn, &sum_of(path)?)
+    }
+
     /// Copies into `incoming/`, synced; the checksum is that of the bytes written.
     fn copy_in(&self, path: &Path) -> Result<(PathBuf, String, i64), BookError> {
         let mut from = std::fs::File::open(path).map_err(file("read the recording", path))?;

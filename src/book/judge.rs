@@ -116,6 +116,17 @@ fn tidy_changes(changes: Value) -> Value {
 }
 
 impl Book {
+    /// How many recordings have to be analysed before a round can be judged.
+    ///
+    /// # Errors
+    /// What the database says.
+    pub fn n_to_analyse(&self, round: &RoundRow) -> Result<usize, BookError> {
+        let pump = self.pump_by_id(round.pump_id)?;
+        let own: Vec<Wanted> =
+            self.clips(round.id)?.into_iter().map(|clip| Wanted { clip, hint_spm: round.spm }).collect();
+        Ok(self.n_missing(&own)? + self.n_good_missing(&pump)?)
+    }
+
     /// Judges a round and keeps the result.
     ///
     /// Operating points outside what the accepted rounds span come back with a warning or unjudged, as the comparison says; modules with
