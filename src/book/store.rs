@@ -90,6 +90,11 @@ impl Book {
         &self.conn
     }
 
+    /// The database, for settings that need it alone (such as a trace of what it is asked).
+    pub fn connection_mut(&mut self) -> &mut Connection {
+        &mut self.conn
+    }
+
     /// Does work as one whole: all of it is in the book when this returns, or nothing.
     ///
     /// The write lock is taken at the start, so that what the work reads still holds when it writes; another writer is waited for.
