@@ -188,7 +188,7 @@ impl Book {
     }
 
     /// Copies into `incoming/`, synced; the checksum is that of the bytes written.
-    fn copy_in(&self, path: &Path) -> Result<(PathBuf, String, i64), BookError> {
+    pub(super) fn copy_in(&self, path: &Path) -> Result<(PathBuf, String, i64), BookError> {
         let mut from = std::fs::File::open(path).map_err(file("read the recording", path))?;
         if !from.metadata().map_err(file("read the recording", path))?.is_file() {
             return Err(refused(format!("{}: is no file", path.display())));

@@ -56,7 +56,7 @@ pub struct RoundRow {
     pub remarks: String,
 }
 
-const ROUND: &str = "SELECT id, uuid, pump_id, started_at, started_ms, closed_at, spm, pressure_pa, mud_kg_m3, liner_m, crew, remarks FROM round";
+pub(super) const ROUND: &str = "SELECT id, uuid, pump_id, started_at, started_ms, closed_at, spm, pressure_pa, mud_kg_m3, liner_m, crew, remarks FROM round";
 
 pub(super) fn round_row(row: &Row<'_>) -> rusqlite::Result<RoundRow> {
     Ok(RoundRow {

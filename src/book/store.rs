@@ -159,6 +159,15 @@ pub(super) fn sync_dir(dir: &Path) -> Result<(), BookError> {
     Ok(())
 }
 
+/// Pause before the book is tried again while another program writes. Short and even: with pauses that grow, a busy writer starves the other.
+const PAUSE_MS: u64 = 2;
+
+/// Waits for another writer; false when that has taken too long.
+fn wait(tries: i32) -> bool {
+    std::thread::sleep(Duration::from_millis(PAUSE_MS));
+    u64::try_from(tries).unwrap_or(0) * PAUSE_MS < PATIENCE_S * 1000
+}
+
 fn connect(database: &Path, make: bool) -> Result<Connection, BookError> {
     let mut flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     if make {
@@ -166,7 +175,7 @@ fn connect(database: &Path, make: bool) -> Result<Connection, BookError> {
     }
     let doing = db("open the book");
     let conn = Connection::open_with_flags(database, flags).map_err(&doing)?;
-    conn.busy_timeout(Duration::from_secs(PATIENCE_S)).map_err(&doing)?;
+    conn.busy_handler(Some(wait)).map_err(&doing)?;
     let mode: String = conn.pragma_update_and_check(None, "journal_mode", "WAL", |row| row.get(0)).map_err(&doing)?;
     if !mode.eq_ignore_ascii_case("wal") {
         let why =
