@@ -174,7 +174,7 @@ fn connect(database: &Path, make: bool) -> Result<Connection, BookError> {
         flags |= OpenFlags::SQLITE_OPEN_CREATE;
     }
     let doing = db("open the book");
-    let conn = Connection::open_with_flags(database, flags).map_err(&doing)?;
+    let mut conn = Connection::open_with_flags(database, flags).map_err(&doing)?;
     conn.busy_handler(Some(wait)).map_err(&doing)?;
     let mode: String = conn.pragma_update_and_check(None, "journal_mode", "WAL", |row| row.get(0)).map_err(&doing)?;
     if !mode.eq_ignore_ascii_case("wal") {

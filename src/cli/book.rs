@@ -7,7 +7,7 @@ use clap::{Args, Subcommand};
 use serde_json::json;
 
 use super::Io;
-use crate::book::{Book, CheckReport};
+use crate::book::{Book, CheckReport, PackReport, unpack};
 
 /// Where the book is
 #[derive(Debug, Clone, Default, Args)]
@@ -24,7 +24,7 @@ impl BookArg {
     }
 }
 
-/// Make, check, mend the book: the folder that keeps pumps, rounds, clips and verdicts
+/// Make, check, mend, pack, merge the book: the folder that keeps pumps, rounds, clips and verdicts
 #[derive(Debug, Clone, Args)]
 #[command(after_help = "Examples:\n  seatsong book new rig-book\n  seatsong book check --book rig-book")]
 pub struct BookArgs {
@@ -53,6 +53,26 @@ enum BookCommand {
         #[arg(long)]
         json: bool,
     },
+    /// Write the whole book into one file to carry; an interrupted run is gone on with by the same command
+    Pack {
+        /// File to write; any tar program can open it
+        out: PathBuf,
+    },
+    /// Make a book out of a pack, every file checked; an interrupted run is gone on with by the same command
+    Unpack {
+        /// The pack
+        pack: PathBuf,
+        /// Folder of the new book
+        dir: PathBuf,
+    },
+    /// Bring in everything of another book of the same rig that is not here yet; the other book is left as it is
+    Merge {
+        /// Folder of the other book (unpack a pack first)
+        other: PathBuf,
+        /// Print JSON instead of words
+        #[arg(long)]
+        json: bool,
+    },
     /// Put right what can be: find moved clips by their checksums, put strangers into quarantine; never deletes
     Mend {
         /// Print JSON instead of words
@@ -70,6 +90,20 @@ pub fn run(args: &BookArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         BookCommand::New { dir } => new(&Book::place(dir.as_deref().or(args.place.book.as_deref())), io),
         BookCommand::Show { json } => show(&args.place.open()?, *json, io),
         BookCommand::Check { json } => check(&args.place.open()?, *json, io),
+        BookCommand::Pack { out } => {
+            let book = args.place.open()?;
+            let bar = io.progress(usize::try_from(book.overview()?.clips).unwrap_or(0), "files");
+            let report = book.pack(out, &|| bar.inc(1));
+            bar.finish_and_clear();
+            packed(out, &report?, io)
+        }
+        BookCommand::Unpack { pack, dir } => {
+            let bar = io.progress(0, "files");
+            let report = unpack(pack, dir, &|| bar.inc(1));
+            bar.finish_and_clear();
+            packed(dir, &report?, io)
+        }
+        BookCommand::Merge { other, json } => merge(&mut args.place.open()?, other, *json, io),
         BookCommand::Mend { json } => mend(&mut args.place.open()?, *json, io),
     }
 }
@@ -100,6 +134,39 @@ pub(super) fn size(bytes: i64) -> String {
         b if b >= 1e6 => format!("{:.1} MB", b / 1e6),
         b => format!("{:.0} kB", b / 1e3),
     }
+}
+
+fn packed(place: &Path, report: &PackReport, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
+    let bytes = i64::try_from(report.bytes).unwrap_or(i64::MAX);
+    writeln!(io.out, "{}: {} files, {}", place.display(), report.files, size(bytes))?;
+    if report.kept > 1 {
+        writeln!(io.out, "  {} of them were there already and are whole", report.kept)?;
+    }
+    for file in &report.lost {
+        io.say(&format!("{file}: the book has lost this clip; it is not in the pack"))?;
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn merge(book: &mut Book, other: &Path, json: bool, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
+    let other = Book::open(other)?;
+    let bar = io.progress(usize::try_from(other.overview()?.rounds).unwrap_or(0), "rounds");
+    let report = book.merge(&other, &|| bar.inc(1));
+    bar.finish_and_clear();
+    let r = report?;
+    if json {
+        io.json(&json!({"schema": "seatsong.book-merge/1", "new": r}))?;
+    } else {
+        writeln!(
+            io.out,
+            "New here: {} pumps, {} rounds, {} clips, {} entries of baselines, {} verdicts; {} clips were in both.",
+            r.pumps, r.rounds, r.clips, r.baseline, r.verdicts, r.both
+        )?;
+    }
+    for file in &r.lost {
+        io.say(&format!("{file}: lost or damaged in the other book; `seatsong book check --book` there"))?;
+    }
+    Ok(if r.lost.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(1) })
 }
 
 fn check(book: &Book, json: bool, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {

@@ -5,6 +5,7 @@ pub mod book;
 pub mod compare;
 pub mod demo;
 pub mod devices;
+pub mod export;
 mod files;
 pub mod hear;
 pub mod import;
@@ -61,6 +62,7 @@ enum Command {
     Import(import::ImportArgs),
     Baseline(baseline::BaselineArgs),
     Verdict(verdict::VerdictArgs),
+    Export(export::ExportArgs),
 }
 
 /// What was typed makes no sense together.
@@ -100,6 +102,7 @@ pub fn run<I: IntoIterator<Item = OsString>>(args: I) -> anyhow::Result<ExitCode
         Command::Import(args) => import::run(args, &mut io),
         Command::Baseline(args) => baseline::run(args, &mut io),
         Command::Verdict(args) => verdict::run(args, &mut io),
+        Command::Export(args) => export::run(args, &mut io),
     };
     // What was found before a failure is still data.
     let flushed = out.flush();

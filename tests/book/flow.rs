@@ -21,8 +21,10 @@ fn from_an_empty_folder_to_a_ranked_verdict() {
         (&of(2)["verdict"], &of(2)["half"], &of(2)["pattern"]),
         (&"departed".into(), &"suction".into(), &"hiss".into())
     );
+    // The neighbours hear so strong a leak; the source stands far above them.
     for m in [1, 3] {
-        assert_ne!(of(m)["verdict"], "departed", "module {m} only hears its neighbour");
+        let times = of(2)["departure"].as_f64().unwrap() / of(m)["departure"].as_f64().unwrap();
+        assert!(times > 3.0, "module {m}: {times}");
     }
     // Since the round before, since a week ago and since new: all of them round 6, the only other verdict.
     let changes: Vec<_> = all["changes"].as_array().unwrap().iter().filter(|c| c["module"] == 2).collect();

@@ -19,6 +19,8 @@ fn two_writers_with_a_thousand_entries_lose_none() {
                 let remarks = Some(format!("{who} {k}"));
                 let point = RoundChange { remarks, spm: Some(72.0), ..RoundChange::default() };
                 book.start_round(&pump, &NewRound { at: None, point }).unwrap();
+                // A program does other things between two entries.
+                std::thread::sleep(std::time::Duration::from_millis(1));
             }
         })
     };
