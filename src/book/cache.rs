@@ -118,3 +118,43 @@ fn unreadable(why: &str) -> Analysis {
         )],
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use sha2::{Digest as _, Sha256};
+
+    use super::super::clips::hex;
+    use super::*;
+    use crate::clip::{Clip, Scale};
+    use crate::sample::{ClipSpec, Room, RoomSettings};
+
+    /// Checksum of the fixed clip's map as `METHOD` makes it.
+    const MAP_OF_METHOD: (i64, &str) = (1, "");
+
+    #[test]
+    fn the_version_of_the_method_is_raised_when_a_map_changes() {
+        let room = Room::new(5, &RoomSettings::drawn(5)).unwrap();
+        let spec = ClipSpec { duration_s: 12.0, sample_rate_hz: 16_000.0, seed: 3, ..ClipSpec::default() };
+        let made = room.record(&spec).unwrap();
+        let clip = Clip {
+            path: "made-up.wav".into(),
+            samples: made.samples,
+            sample_rate_hz: made.sample_rate_hz,
+            scale: Scale::FullScale,
+            pulse: made.pulse,
+            start_s: 0.0,
+            file_s: spec.duration_s,
+            channels: 1,
+            format: "made up".into(),
+            bits: None,
+            findings: Vec::new(),
+        };
+        let bytes = blob::encode(&analyse(&clip, &AnalyseSettings::default()));
+        let sum = hex(&Sha256::digest(&bytes));
+        assert_eq!(
+            (METHOD, sum.as_str()),
+            MAP_OF_METHOD,
+            "the method makes another map of the same clip: raise METHOD (or the made-up room changed: only then keep it) and enter the new pair"
+        );
+    }
+}

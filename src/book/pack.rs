@@ -117,13 +117,14 @@ impl Book {
 
     /// Writes the manifest and the database.
     fn begin(&self, out: &Path, part: &Path) -> Result<(Manifest, BufWriter<File>, usize), BookError> {
-        let folder = folder_of(out);
-        let snapshot = tempfile::Builder::new()
-            .prefix(".pack-")
-            .suffix(".db")
-            .tempdir_in(&folder)
-            .map_err(file("make a folder for the database's copy", &folder))?;
-        let database = snapshot.path().join(DATABASE);
+        // A name of its own beside the pack: what a power cut leaves of it is replaced by the next run.
+        let database = beside(out, ".part.db");
+        match std::fs::remove_file(&database) {
+            Err(e) if e.kind() != std::io::ErrorKind::NotFound => {
+                return Err(file("replace the database's copy", &database)(e));
+            }
+            _ => {}
+        }
         self.conn
             .execute("VACUUM INTO ?1", [database.to_string_lossy()])
             .map_err(db("copy the database for the pack"))?;
@@ -153,6 +154,8 @@ impl Book {
                 .and_then(|()| tar::pad(&mut to, size)),
         )?;
         put(&mut to, &manifest.files[0], &database, part)?;
+        // Its bytes are in the pack now.
+        let _ = std::fs::remove_file(&database);
         Ok((manifest, to, 1))
     }
 
