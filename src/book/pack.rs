@@ -344,7 +344,7 @@ mod tests {
         let spot = book.spot(&pump, 1, None).unwrap();
         for k in 0..n {
             let path = dir.join(format!("{k}.wav"));
-            std::fs::write(&path, format!("recording {k}").repeat(400 * (k + 1))).unwrap();
+            std::fs::write(&path, format!("recording {k}").repeat(20_000 * (k + 1))).unwrap();
             book.add_clip(&round, &spot, &NewClip { path: &path, taken_at: &Stamp::now(), pulse: None }).unwrap();
         }
         book
