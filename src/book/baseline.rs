@@ -12,7 +12,7 @@ use crate::score::{Item, JudgeSettings, OddGood, PumpShape, judge_all, scatter_d
 use crate::units::{UnitSystem, pa_to_bar, pa_to_psi};
 
 /// Good rounds of a module that a verdict stands on: the newest. More cost time and no longer tighten the limit.
-pub(super) const MOST_GOOD: i64 = 24;
+pub(super) const MOST_GOOD: i64 = 16;
 /// Good rounds that a module needs.
 pub(super) const LEAST_GOOD: usize = 3;
 /// Rounds looked at for a proposal.
@@ -81,6 +81,11 @@ pub struct Standing {
     /// From when its rounds count, if it was started anew.
     pub restart: Option<Restart>,
 }
+
+/// A clip of an accepted round with that round's console speed and its pressure in Pa.
+type GoodClipRow = (ClipRow, Option<f64>, Option<f64>);
+/// Clips as the comparison takes them, and those that can't be used, with the reason.
+pub(super) type GoodItems = (Vec<Item>, Vec<(String, String)>);
 
 impl Book {
     /// Accepts a round as known-good, as a person says.
@@ -211,11 +216,7 @@ impl Book {
     }
 
     /// Clips of the accepted rounds that count, for one spot name, oldest first; with the rounds' readings.
-    pub(super) fn good_clips(
-        &self,
-        pump: &PumpRow,
-        spot: &str,
-    ) -> Result<Vec<(ClipRow, Option<f64>, Option<f64>)>, BookError> {
+    pub(super) fn good_clips(&self, pump: &PumpRow, spot: &str) -> Result<Vec<GoodClipRow>, BookError> {
         let mut out = Vec::new();
         let doing = db("read the good clips");
         let mut rows = self
@@ -242,7 +243,7 @@ impl Book {
         pump: &PumpRow,
         spot: &str,
         step: &(dyn Fn() + Sync),
-    ) -> Result<(Vec<Item>, Vec<(String, String)>), BookError> {
+    ) -> Result<GoodItems, BookError> {
         let clips = self.good_clips(pump, spot)?;
         let wanted: Vec<Wanted> =
             clips.iter().map(|(clip, spm, _)| Wanted { clip: clip.clone(), hint_spm: *spm }).collect();

@@ -57,7 +57,6 @@ pub enum BlobError {
 
 fn put_number(out: &mut Vec<u8>, mut n: u32) {
     while n >= 0x80 {
-        #[expect(clippy::cast_possible_truncation, reason = "seven bits")]
         out.push((n & 0x7f) as u8 | 0x80);
         n >>= 7;
     }

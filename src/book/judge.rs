@@ -72,6 +72,9 @@ pub struct RoundVerdict {
     pub odd_reason: Option<String>,
 }
 
+/// Round, time, state and departure of an earlier verdict.
+type Then = (i64, String, String, Option<f64>);
+
 /// A week in ms.
 const WEEK_MS: i64 = 7 * 24 * 3_600_000;
 
@@ -276,7 +279,7 @@ impl Book {
         low_ms: i64,
         high_ms: i64,
         newest: bool,
-    ) -> Result<Option<(i64, String, String, Option<f64>)>, BookError> {
+    ) -> Result<Option<Then>, BookError> {
         let doing = db("read earlier verdicts");
         let order = if newest { "DESC" } else { "ASC" };
         let mut rows = self

@@ -113,7 +113,10 @@ fn a_book_of_ten_years_opens_and_answers_at_once() {
     let place = dir.path().join("book");
     fill(&Book::open(&place).unwrap());
 
+    // What is promised holds for the program as it is shipped; a build for tests computes some four times slower.
+    let slower = if cfg!(debug_assertions) { 4.0 } else { 1.0 };
     let timed = |what: &str, most_s: f64, work: &mut dyn FnMut()| {
+        let most_s = most_s * slower;
         let start = Instant::now();
         work();
         let took = start.elapsed().as_secs_f64();
@@ -137,7 +140,7 @@ fn a_book_of_ten_years_opens_and_answers_at_once() {
     });
     drop(book);
     for args in [&["verdict", "--pump", "C"][..], &["round", "list"], &["round", "show"]] {
-        timed(&args.join(" "), 1.2, &mut || {
+        timed(&args.join(" "), 1.0, &mut || {
             seatsong(dir.path(), args).ended(0);
         });
     }
