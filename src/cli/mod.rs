@@ -1,17 +1,25 @@
 //! The command line: what was typed, one file a command. No arithmetic here.
 
+pub mod baseline;
+pub mod book;
 pub mod compare;
 pub mod demo;
 pub mod devices;
+pub mod export;
 mod files;
 pub mod hear;
+pub mod import;
 mod io;
 mod job;
 mod list;
 pub mod look;
 mod options;
 mod pressure;
+pub mod pump;
+pub mod round;
 pub mod sample;
+pub mod spot;
+pub mod verdict;
 
 use std::ffi::OsString;
 use std::io::Write as _;
@@ -47,6 +55,14 @@ enum Command {
     Hear(hear::HearArgs),
     Sample(sample::SampleArgs),
     Devices(devices::DevicesArgs),
+    Book(book::BookArgs),
+    Pump(pump::PumpsArgs),
+    Spot(spot::SpotArgs),
+    Round(round::RoundArgs),
+    Import(import::ImportArgs),
+    Baseline(baseline::BaselineArgs),
+    Verdict(verdict::VerdictArgs),
+    Export(export::ExportArgs),
 }
 
 /// What was typed makes no sense together.
@@ -79,6 +95,14 @@ pub fn run<I: IntoIterator<Item = OsString>>(args: I) -> anyhow::Result<ExitCode
         Command::Hear(args) => hear::run(args, &mut io),
         Command::Sample(args) => sample::run(args, &mut *io.out).map(|()| ExitCode::SUCCESS),
         Command::Devices(args) => devices::run(args, &mut io),
+        Command::Book(args) => book::run(args, &mut io),
+        Command::Pump(args) => pump::run(args, &mut io),
+        Command::Spot(args) => spot::run(args, &mut io),
+        Command::Round(args) => round::run(args, &mut io),
+        Command::Import(args) => import::run(args, &mut io),
+        Command::Baseline(args) => baseline::run(args, &mut io),
+        Command::Verdict(args) => verdict::run(args, &mut io),
+        Command::Export(args) => export::run(args, &mut io),
     };
     // What was found before a failure is still data.
     let flushed = out.flush();

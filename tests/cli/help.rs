@@ -12,7 +12,10 @@ fn the_help_of_compare() {
 
 #[test]
 fn every_command_has_help_with_an_example() {
-    for command in ["demo", "compare", "look", "hear", "sample", "devices"] {
+    for command in [
+        "demo", "compare", "look", "hear", "sample", "devices", "book", "pump", "spot", "round", "import", "baseline",
+        "verdict", "export",
+    ] {
         let ran = seatsong(room(), &[command, "--help"]).ended(0);
         assert!(ran.out.contains("Example"), "{ran}");
         assert!(ran.out.contains(&format!("seatsong {command}")), "{ran}");

@@ -1,0 +1,153 @@
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::sync::OnceLock;
+
+use seatsong::sample::Scenario;
+use serde_json::Value;
+
+/// One pump, six good rounds (the third with pulses), then one in which module 2's discharge valve washes.
+const ROOM: &str = r#"
+rig = "Invented rig Night Curlew"
+seed = 11
+[recording]
+condition = "calm"
+duration_s = 12.0
+sample_rate_hz = 16000.0
+[[pump]]
+name = "pump"
+seed = 77
+nominal_spm = 88.0
+nominal_pressure = 200.0
+[[pump.round]]
+[[pump.round]]
+[[pump.round]]
+pulse = [1, 2, 3]
+[[pump.round]]
+[[pump.round]]
+[[pump.round]]
+[[pump.round]]
+name = "today"
+role = "now"
+fault = { kind = "discharge-valve", level_db = 3.0 }
+fault_module = 2
+"#;
+
+/// The room's clips, made once a run: `round-01/m1.wav` and so on.
+pub(crate) fn room() -> &'static Path {
+    static ROOM_DIR: OnceLock<PathBuf> = OnceLock::new();
+    ROOM_DIR.get_or_init(|| {
+        let dir = Path::new(env!("CARGO_TARGET_TMPDIR")).join("book-room");
+        let _ = std::fs::remove_dir_all(&dir);
+        Scenario::parse(ROOM, Path::new("test room")).unwrap().make(&dir, &|| ()).unwrap();
+        dir.join("pump")
+    })
+}
+
+/// A run that has ended.
+pub(crate) struct Ran {
+    pub(crate) status: Option<i32>,
+    pub(crate) out: String,
+    pub(crate) err: String,
+    what: String,
+}
+
+impl Ran {
+    /// The same, if it ended with this status; else everything about the run.
+    pub(crate) fn ended(self, status: i32) -> Self {
+        assert!(self.status == Some(status), "wanted status {status}\n{self}");
+        self
+    }
+
+    pub(crate) fn json(&self) -> Value {
+        serde_json::from_str(&self.out).unwrap_or_else(|e| panic!("{e}\n{self}"))
+    }
+
+    /// The same, if standard error says this.
+    pub(crate) fn says(self, text: &str) -> Self {
+        assert!(self.err.contains(text), "wanted on stderr: {text}\n{self}");
+        self
+    }
+
+    /// The same, if standard output says this.
+    pub(crate) fn tells(self, text: &str) -> Self {
+        assert!(self.out.contains(text), "wanted on stdout: {text}\n{self}");
+        self
+    }
+}
+
+impl std::fmt::Display for Ran {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}\nstatus {:?}\n--- stdout\n{}\n--- stderr\n{}", self.what, self.status, self.out, self.err)
+    }
+}
+
+/// The program on the book `book` of a folder.
+pub(crate) fn command(dir: &Path, args: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_seatsong"));
+    command.args(args).current_dir(dir).stdin(Stdio::null());
+    for name in ["COLUMNS", "NO_COLOR", "SEATSONG_BOOK"] {
+        command.env_remove(name);
+    }
+    command.env("TZ", "UTC");
+    command
+}
+
+/// Runs the program in a folder.
+pub(crate) fn seatsong(dir: &Path, args: &[&str]) -> Ran {
+    let output = command(dir, args).output().unwrap();
+    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
+    Ran {
+        status: output.status.code(),
+        out: text(output.stdout),
+        err: text(output.stderr),
+        what: format!("seatsong {}\nin {}", args.join(" "), dir.display()),
+    }
+}
+
+/// A folder with a book in it that has one triplex.
+pub(crate) fn with_pump() -> tempfile::TempDir {
+    let dir = tempfile::tempdir().unwrap();
+    seatsong(dir.path(), &["book", "new"]).ended(0);
+    seatsong(dir.path(), &["pump", "add", "MP-1", "--stroke", "12in", "--units", "si"]).ended(0);
+    dir
+}
+
+/// Brings the room's rounds in: six good ones a day apart, and today's a week later. Round 7 is today's.
+pub(crate) fn with_rounds() -> tempfile::TempDir {
+    let dir = with_pump();
+    for r in 1..=7 {
+        let name = if r == 7 { "today".to_owned() } else { format!("round-{r:02}") };
+        let folder = room().join(name).to_str().unwrap().to_owned();
+        let at = format!("2026-11-{:02}T06:00Z", if r == 7 { 13 } else { r });
+        let mut args = vec!["import", &folder, "--at", &at, "--pressure", "200bar", "--map", "m{module}*.wav"];
+        if r == 3 {
+            args.extend(["--pulse", "2"]);
+        }
+        seatsong(dir.path(), &args).ended(0);
+    }
+    dir
+}
+
+/// Numbers that look random and are the same in every run (Knuth's MMIX constants).
+pub(crate) struct Dice(pub(crate) u64);
+
+impl Dice {
+    /// The next number, `0.0 <= x < 1.0`.
+    pub(crate) fn roll(&mut self) -> f64 {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (self.0 >> 11) as f64 / (1_u64 << 53) as f64
+    }
+}
+
+/// Files that no other has the bytes of, `m1-x.wav` and so on; the book keeps any bytes.
+pub(crate) fn files(folder: &Path, n: usize, bytes: usize, dice: &mut Dice) -> Vec<PathBuf> {
+    std::fs::create_dir_all(folder).unwrap();
+    (0..n)
+        .map(|k| {
+            let path = folder.join(format!("m{}-{k}.wav", 1 + k % 3));
+            let content: Vec<u8> = (0..bytes / 8).flat_map(|_| dice.roll().to_le_bytes()).collect();
+            std::fs::write(&path, content).unwrap();
+            path
+        })
+        .collect()
+}

@@ -1,0 +1,12 @@
+//! The book as a person uses it, and under what a rig does to a computer: pulled plugs, full disks, two programs at once, ten years.
+#![expect(clippy::unwrap_used, reason = "helpers of tests")]
+
+mod carry;
+mod flow;
+mod full;
+mod helper;
+mod kill;
+mod plan;
+mod refuse;
+mod ten_years;
+mod writers;

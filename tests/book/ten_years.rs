@@ -1,0 +1,153 @@
+//! Ten years of rounds: 3 pumps of 3 modules, 6 rounds a day.
+#![expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::print_stderr,
+    reason = "made-up levels, small counts; the figures are what the test is run for"
+)]
+
+use std::time::Instant;
+
+use rusqlite::params;
+use seatsong::book::{Book, METHOD, Stamp, encode};
+use seatsong::clip::Finding;
+use seatsong::map::{Analysis, FoldedMap, N_FINE, Take};
+
+use crate::helper::{Dice, seatsong};
+
+const PUMPS: i64 = 3;
+const MODULES: i64 = 3;
+const ROUNDS_A_DAY: i64 = 6;
+const DAYS: i64 = 3650;
+/// Stroke maps that differ; the rest repeat them, since making them is not what is measured.
+const MAPS: usize = 200;
+
+/// A map with events at fixed angles and the scatter of real ones, so that its size on the disk is that of a real one.
+fn made_up(dice: &mut Dice) -> Analysis {
+    const BANDS: usize = seatsong::bands::N_BAND;
+    let mut power = vec![0.0_f32; N_FINE * BANDS];
+    for k in 0..N_FINE {
+        let angle = k as f64 / N_FINE as f64;
+        let event: f64 = [0.05, 0.3, 0.55, 0.8].iter().map(|c| (-((angle - c) / 0.02).powi(2)).exp()).sum();
+        for b in 0..BANDS {
+            let level = -50.0 - 0.8 * b as f64 + 15.0 * event + 1.2 * (dice.roll() + dice.roll() - 1.0);
+            power[k * BANDS + b] = 10.0_f64.powf(level / 10.0) as f32;
+        }
+    }
+    let spread_db = (0..N_FINE * BANDS).map(|_| 3.0 + 2.0 * dice.roll() as f32).collect();
+    let take = Take {
+        spm: 70.0 + 5.0 * dice.roll(),
+        strokes: 35,
+        lock: 0.95,
+        strength: 2.0,
+        zero_turns: Some(0.0),
+        map: FoldedMap { power, spread_db, n_usable: BANDS },
+        second_spm: None,
+        phase: None,
+    };
+    Analysis {
+        takes: vec![take],
+        level_db: -30.0,
+        sample_rate_hz: 48_000.0,
+        first_centre_s: 0.005,
+        findings: Vec::<Finding>::new(),
+    }
+}
+
+fn fill(book: &Book) {
+    let conn = book.connection();
+    let mut dice = Dice(10);
+    let blobs: Vec<Vec<u8>> = (0..MAPS).map(|_| encode(&made_up(&mut dice))).collect();
+    let start = Stamp::parse("2016-01-01T00:00:00Z").unwrap().ms;
+    conn.execute_batch("PRAGMA synchronous = OFF; BEGIN").unwrap();
+    let mut clip = 0_i64;
+    for day in 0..DAYS {
+        for walk in 0..ROUNDS_A_DAY {
+            for pump in 1..=PUMPS {
+                let ms = start + (day * 24 + walk * 4) * 3_600_000 + pump * 60_000;
+                let at = Stamp::of_ms(ms).unwrap().text;
+                let mut rows = conn
+                    .prepare_cached("INSERT INTO round (pump_id, started_at, started_ms, closed_at, spm, pressure_pa) VALUES (?1, ?2, ?3, ?2, 72.0, 1.8e7)")
+                    .unwrap();
+                let round = rows.insert(params![pump, at, ms]).unwrap();
+                // Every twentieth round is accepted: 3,285 in all.
+                let good = round % 20 == 0;
+                let verdict = conn
+                    .prepare_cached("INSERT INTO verdict (round_id, method, basis, made_at, current, document) VALUES (?1, ?2, '{}', ?3, 1, ?4)")
+                    .unwrap()
+                    .insert(params![round, METHOD, at, "x".repeat(3000)])
+                    .unwrap();
+                for module in 1..=MODULES {
+                    clip += 1;
+                    let spot = (pump - 1) * MODULES + module;
+                    conn.prepare_cached("INSERT INTO clip (round_id, spot_id, file, sha256, bytes, original, taken_at, added_at) VALUES (?1, ?2, ?3, ?4, 2600000, 'm.wav', ?5, ?5)")
+                        .unwrap()
+                        .execute(params![round, spot, format!("clips/{clip}.wav"), format!("{clip:064x}"), at])
+                        .unwrap();
+                    let blob = &blobs[(clip as usize * 7) % MAPS];
+                    conn.prepare_cached(
+                        "INSERT INTO analysis (clip_id, method, hint_spm, data, made_at) VALUES (?1, ?2, 72.0, ?3, ?4)",
+                    )
+                    .unwrap()
+                    .execute(params![clip, METHOD, blob, at])
+                    .unwrap();
+                    conn.prepare_cached("INSERT INTO verdict_clip (verdict_id, clip_id, pump_id, module, started_ms, current, state, departure, half, pattern) VALUES (?1, ?2, ?3, ?4, ?5, 1, 'steady', 0.5, 'unknown', 'unclear')")
+                        .unwrap()
+                        .execute(params![verdict, clip, pump, module, ms])
+                        .unwrap();
+                    if good {
+                        conn.prepare_cached("INSERT INTO good (round_id, pump_id, module, started_ms, accepted_at) VALUES (?1, ?2, ?3, ?4, ?5)")
+                            .unwrap()
+                            .execute(params![round, pump, module, ms, at])
+                            .unwrap();
+                    }
+                }
+            }
+        }
+    }
+    conn.execute_batch("COMMIT; PRAGMA wal_checkpoint(TRUNCATE)").unwrap();
+}
+
+#[test]
+#[ignore = "writes about 3 GB and takes minutes; run with `cargo test --test book ten_years -- --ignored --nocapture`"]
+fn a_book_of_ten_years_opens_and_answers_at_once() {
+    let dir = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR")).unwrap();
+    seatsong(dir.path(), &["book", "new"]).ended(0);
+    for name in ["A", "B", "C"] {
+        seatsong(dir.path(), &["pump", "add", name, "--stroke", "12in"]).ended(0);
+    }
+    let place = dir.path().join("book");
+    fill(&Book::open(&place).unwrap());
+
+    // What is promised holds for the program as it is shipped; a build for tests computes some four times slower.
+    let slower = if cfg!(debug_assertions) { 4.0 } else { 1.0 };
+    let timed = |what: &str, most_s: f64, work: &mut dyn FnMut()| {
+        let most_s = most_s * slower;
+        let start = Instant::now();
+        work();
+        let took = start.elapsed().as_secs_f64();
+        eprintln!("{what}: {took:.3} s");
+        assert!(took < most_s, "{what}: {took:.3} s, wanted below {most_s} s");
+    };
+    let mut book = None;
+    timed("open", 0.2, &mut || book = Some(Book::open(&place).unwrap()));
+    let mut book = book.unwrap();
+    let o = book.overview().unwrap();
+    eprintln!("{} rounds, {} clips, database {:.2} GB", o.rounds, o.clips, o.database_bytes as f64 / 1e9);
+    assert_eq!((o.rounds, o.clips), (PUMPS * ROUNDS_A_DAY * DAYS, PUMPS * MODULES * ROUNDS_A_DAY * DAYS));
+    let pump = book.pump("B").unwrap();
+    timed("list of rounds", 1.0, &mut || assert_eq!(book.round_lines(None, 50).unwrap().len(), 50));
+    timed("list of a pump's rounds", 1.0, &mut || assert_eq!(book.round_lines(Some(&pump), 50).unwrap().len(), 50));
+    let round = book.latest_round(Some(&pump)).unwrap();
+    timed("verdict", 1.0, &mut || {
+        let verdict = book.judge_round(&round, &|| ()).unwrap();
+        assert_eq!(verdict.baselines.len(), 3);
+        assert_eq!(verdict.changes.len(), 9);
+    });
+    drop(book);
+    for args in [&["verdict", "--pump", "C"][..], &["round", "list"], &["round", "show"]] {
+        timed(&args.join(" "), 1.0, &mut || {
+            seatsong(dir.path(), args).ended(0);
+        });
+    }
+}
