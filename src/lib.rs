@@ -31,4 +31,5 @@ pub mod sample;
 pub mod score;
 pub mod spectrum;
 pub mod stroke;
+pub mod tour;
 pub mod units;
