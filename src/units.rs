@@ -153,7 +153,12 @@ fn floor_db(level_db: f64) -> f64 {
 }
 
 mod pressure;
+mod quantity;
 pub use pressure::{Pressure, PressureError, PressureUnit, parse_pressure};
+pub use quantity::{
+    CubicMetre, CubicMetrePerSecond, Dimension, Kelvin, KgPerM3, Metre, Newton, NewtonMetre, Pascal, QuantityError,
+    Unit, UnitSystem, parse_quantity,
+};
 
 #[cfg(test)]
 mod tests {
