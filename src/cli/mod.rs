@@ -3,6 +3,7 @@
 pub mod compare;
 pub mod demo;
 pub mod devices;
+pub mod figures;
 mod files;
 pub mod hear;
 mod io;
@@ -11,6 +12,7 @@ mod list;
 pub mod look;
 mod options;
 mod pressure;
+pub mod pump;
 pub mod sample;
 
 use std::ffi::OsString;
@@ -45,6 +47,7 @@ enum Command {
     Compare(compare::CompareArgs),
     Look(look::LookArgs),
     Hear(hear::HearArgs),
+    Pump(pump::PumpArgs),
     Sample(sample::SampleArgs),
     Devices(devices::DevicesArgs),
 }
@@ -77,6 +80,7 @@ pub fn run<I: IntoIterator<Item = OsString>>(args: I) -> anyhow::Result<ExitCode
         Command::Compare(args) => compare::run(args, &mut io),
         Command::Look(args) => look::run(args, &mut io),
         Command::Hear(args) => hear::run(args, &mut io),
+        Command::Pump(args) => pump::run(args, &mut io),
         Command::Sample(args) => sample::run(args, &mut *io.out).map(|()| ExitCode::SUCCESS),
         Command::Devices(args) => devices::run(args, &mut io),
     };

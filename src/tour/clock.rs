@@ -123,7 +123,7 @@ impl TourPlan {
     /// [`ClockError::Beyond`] at the very ends of the calendar.
     pub fn tour_at(&self, at: Timestamp) -> Result<Tour, ClockError> {
         let beyond = || ClockError::Beyond { text: at.to_string() };
-        let today = at.to_zoned(self.zone.clone()).date();
+        let today = at.to_zoned_datetime(self.zone.clone()).date();
         let mut edges = Vec::new();
         // Two days each way: an instant's own date and the one before hold its start, and a clock change moves neither further.
         for day in -2..=2_i64 {
@@ -158,25 +158,25 @@ impl TourPlan {
     /// `4 May 2031, 06:10` on the rig's clock.
     #[must_use]
     pub fn date_time(&self, at: Timestamp) -> String {
-        at.to_zoned(self.zone.clone()).strftime("%-d %B %Y, %H:%M").to_string()
+        at.to_zoned_datetime(self.zone.clone()).strftime("%-d %B %Y, %H:%M").to_string()
     }
 
     /// `4 May` on the rig's clock.
     #[must_use]
     pub fn day(&self, at: Timestamp) -> String {
-        at.to_zoned(self.zone.clone()).strftime("%-d %b").to_string()
+        at.to_zoned_datetime(self.zone.clone()).strftime("%-d %b").to_string()
     }
 
     /// `06:10` on the rig's clock.
     #[must_use]
     pub fn clock(&self, at: Timestamp) -> String {
-        at.to_zoned(self.zone.clone()).strftime("%H:%M").to_string()
+        at.to_zoned_datetime(self.zone.clone()).strftime("%H:%M").to_string()
     }
 
     /// `4 May 2031, 06:00 to 18:00`; with the second date where the tour passes midnight, and its length where a clock change altered it.
     #[must_use]
     pub fn tour_name(&self, tour: &Tour) -> String {
-        let (from, to) = (tour.start.to_zoned(self.zone.clone()), tour.end.to_zoned(self.zone.clone()));
+        let (from, to) = (tour.start.to_zoned_datetime(self.zone.clone()), tour.end.to_zoned_datetime(self.zone.clone()));
         let mut out = if from.date() == to.date() {
             format!("{} to {}", from.strftime("%-d %B %Y, %H:%M"), to.strftime("%H:%M"))
         } else {
@@ -205,7 +205,7 @@ impl TourPlan {
             }
             self.instant(civil.date(), civil.time()).ok_or_else(not)?
         } else if let Ok(time) = text.parse::<Time>() {
-            let today = now.to_zoned(self.zone.clone()).date();
+            let today = now.to_zoned_datetime(self.zone.clone()).date();
             let on = |date: Date| self.instant(date, time).ok_or_else(not);
             let at = on(today)?;
             if at > now + CLOCKS_DIFFER_BY { on(today.yesterday().map_err(|_| not())?)? } else { at }
