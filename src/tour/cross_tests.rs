@@ -32,7 +32,7 @@ fn the_pump_gauge_stands_a_little_above_the_standpipe() {
     let say = |pump: f64, stand: f64, console: Option<f64>, before: &[f64]| {
         gauges(bar_to_pa(pump), bar_to_pa(stand), console.map(bar_to_pa), before, &RULES, &bar)
     };
-    let usual = [0.010, 0.012, 0.011, 0.010];
+    let usual = [0.010, 0.012, 0.011, 0.011];
     assert_eq!(worst(&say(202.2, 200.0, Some(201.0), &usual)), Weight::Fine);
     let grown = say(210.0, 200.0, None, &usual);
     assert!(grown[0].text.contains("grown from 1.1 % to 5.0 %") && grown[0].words().contains("p. 631"), "{grown:?}");

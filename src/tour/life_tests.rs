@@ -125,13 +125,14 @@ fn alike_positions_are_seldom_called_early_and_bad_ones_mostly() {
         early(&groups, "h").unwrap()
     };
     let mut state = 4_u32;
-    let runs = 2000;
+    let runs = 1000;
     let false_calls = (0..runs).filter(|_| !trial(&mut state, 600.0).is_empty()).count();
     let found = (0..runs).filter(|_| trial(&mut state, 200.1).iter().any(|e| e.name == "200.1")).count();
     let (false_share, found_share) = (false_calls as f64 / f64::from(runs), found as f64 / f64::from(runs));
-    // Three standard errors above the promise.
-    assert!(false_share < EARLY_CHANCE + 0.015, "{false_share}");
+    // Two standard errors above the promise.
+    assert!(false_share < EARLY_CHANCE + 0.014, "{false_share}");
     assert!(found_share > 0.85, "{found_share}");
+    println!("called early: alike {false_share}, a third as long {found_share}");
 }
 
 #[test]
