@@ -7,6 +7,7 @@ mod block;
 mod content;
 mod html;
 mod pdf;
+mod setter;
 pub mod sign;
 mod text;
 
