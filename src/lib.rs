@@ -11,6 +11,7 @@
 //! | [`baseline`] | known-good maps to a model with its nuisance directions and spread |
 //! | [`pump`] | pump data and arithmetic |
 //! | [`score`] | departure, place, pattern, reading, which module |
+//! | [`book`] | the folder that keeps it all: pumps, rounds, clips, baselines, verdicts |
 //! | [`sample`] | the made-up pump room that makes demo and trial clips |
 //! | [`report`] | pictures and the note |
 //! | [`cli`] | one file a command |
@@ -19,6 +20,7 @@
 
 pub mod bands;
 pub mod baseline;
+pub mod book;
 pub mod capture;
 pub mod cli;
 pub mod clip;

@@ -7,9 +7,7 @@ use serde_json::{Value, json};
 
 use super::{Io, Usage};
 use crate::pump::{Action, Figures, FiguresInput, FluidEnd, LinerFigures, figures, volumetric_efficiency};
-use crate::units::{
-    Dimension, UnitSystem, m3_per_s_to_gpm, m3_per_s_to_lpm, m3_to_bbl, parse_quantity, w_to_hp,
-};
+use crate::units::{Dimension, UnitSystem, m3_per_s_to_gpm, m3_per_s_to_lpm, m3_to_bbl, parse_quantity, w_to_hp};
 
 /// Work out output, flow, power, ratings, ripple, strokes and time of a pump
 #[derive(Debug, Clone, Args)]
@@ -165,12 +163,18 @@ fn columns(system: UnitSystem) -> Vec<Column<'static>> {
             "flow",
             Box::new(move |l| {
                 let q = l.flow_m3_per_s?;
-                Some(if us { format!("{:.1} gpm", m3_per_s_to_gpm(q)) } else { format!("{:.0} l/min", m3_per_s_to_lpm(q)) })
+                Some(if us {
+                    format!("{:.1} gpm", m3_per_s_to_gpm(q))
+                } else {
+                    format!("{:.0} l/min", m3_per_s_to_lpm(q))
+                })
             }),
         ),
         (
             "power",
-            Box::new(move |l| l.power_w.map(|w| if us { format!("{:.0} hp", w_to_hp(w)) } else { format!("{:.0} kW", w / 1000.0) })),
+            Box::new(move |l| {
+                l.power_w.map(|w| if us { format!("{:.0} hp", w_to_hp(w)) } else { format!("{:.0} kW", w / 1000.0) })
+            }),
         ),
         ("rod load", Box::new(move |l| l.rod_load_n.map(|n| show(Dimension::Force, n)))),
         (
@@ -208,7 +212,10 @@ fn lines(table: &Figures, input: &FiguresInput, system: UnitSystem) -> Vec<Strin
     note(String::new());
     note(format!("Efficiency {:.1} %.", 100.0 * input.efficiency));
     if input.efficiency >= 1.0 {
-        note("A sound pump slips 3 to 5 % (pump handbook); a tank test (--tank, --tank-strokes) tells this one's.".into());
+        note(
+            "A sound pump slips 3 to 5 % (pump handbook); a tank test (--tank, --tank-strokes) tells this one's."
+                .into(),
+        );
     }
     if let Some([above, below]) = table.ripple {
         note(format!(

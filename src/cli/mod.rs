@@ -1,11 +1,14 @@
 //! The command line: what was typed, one file a command. No arithmetic here.
 
+pub mod baseline;
+pub mod book;
 pub mod compare;
 pub mod demo;
 pub mod devices;
 pub mod figures;
 mod files;
 pub mod hear;
+pub mod import;
 mod io;
 mod job;
 mod list;
@@ -13,7 +16,10 @@ pub mod look;
 mod options;
 mod pressure;
 pub mod pump;
+pub mod round;
 pub mod sample;
+pub mod spot;
+pub mod verdict;
 
 use std::ffi::OsString;
 use std::io::Write as _;
@@ -47,9 +53,15 @@ enum Command {
     Compare(compare::CompareArgs),
     Look(look::LookArgs),
     Hear(hear::HearArgs),
-    Pump(pump::PumpArgs),
     Sample(sample::SampleArgs),
     Devices(devices::DevicesArgs),
+    Book(book::BookArgs),
+    Pump(pump::PumpsArgs),
+    Spot(spot::SpotArgs),
+    Round(round::RoundArgs),
+    Import(import::ImportArgs),
+    Baseline(baseline::BaselineArgs),
+    Verdict(verdict::VerdictArgs),
 }
 
 /// What was typed makes no sense together.
@@ -80,9 +92,15 @@ pub fn run<I: IntoIterator<Item = OsString>>(args: I) -> anyhow::Result<ExitCode
         Command::Compare(args) => compare::run(args, &mut io),
         Command::Look(args) => look::run(args, &mut io),
         Command::Hear(args) => hear::run(args, &mut io),
-        Command::Pump(args) => pump::run(args, &mut io),
         Command::Sample(args) => sample::run(args, &mut *io.out).map(|()| ExitCode::SUCCESS),
         Command::Devices(args) => devices::run(args, &mut io),
+        Command::Book(args) => book::run(args, &mut io),
+        Command::Pump(args) => pump::run(args, &mut io),
+        Command::Spot(args) => spot::run(args, &mut io),
+        Command::Round(args) => round::run(args, &mut io),
+        Command::Import(args) => import::run(args, &mut io),
+        Command::Baseline(args) => baseline::run(args, &mut io),
+        Command::Verdict(args) => verdict::run(args, &mut io),
     };
     // What was found before a failure is still data.
     let flushed = out.flush();

@@ -121,7 +121,8 @@ pub fn figures(input: &FiguresInput) -> Result<Figures, PumpError> {
 mod tests {
     use super::*;
     use crate::units::{
-        bbl_to_m3, gpm_to_m3_per_s, in_to_m, lbf_to_n, m3_per_s_to_gpm, m3_to_bbl, n_to_lbf, pa_to_psi, psi_to_pa, w_to_hp,
+        bbl_to_m3, gpm_to_m3_per_s, in_to_m, lbf_to_n, m3_per_s_to_gpm, m3_to_bbl, n_to_lbf, pa_to_psi, psi_to_pa,
+        w_to_hp,
     };
 
     fn triplex() -> FiguresInput {

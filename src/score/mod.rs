@@ -3,6 +3,7 @@
 pub mod bank;
 mod compare;
 mod limit;
+mod odd;
 mod outcome;
 mod place;
 mod reading;
@@ -12,6 +13,7 @@ mod settle;
 mod verdict;
 pub use compare::{Comparison, Item, Judged, PumpShape, Spot, cleaned, compare};
 pub use limit::{Combined, Limit};
+pub use odd::{OddError, OddModule, OddOnes, odd_ones, scatter_db};
 pub use outcome::{BaselineInfo, JudgeError, JudgeSettings, OddGood, Outcome, judge_all, unjudged};
 pub use scorer::{Bank, Best, Raw, Scorer};
 pub use verdict::{Angle, ChangeMaps, ClipVerdict, Half, Pattern, State};

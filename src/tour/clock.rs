@@ -176,7 +176,8 @@ impl TourPlan {
     /// `4 May 2031, 06:00 to 18:00`; with the second date where the tour passes midnight, and its length where a clock change altered it.
     #[must_use]
     pub fn tour_name(&self, tour: &Tour) -> String {
-        let (from, to) = (tour.start.to_zoned_datetime(self.zone.clone()), tour.end.to_zoned_datetime(self.zone.clone()));
+        let (from, to) =
+            (tour.start.to_zoned_datetime(self.zone.clone()), tour.end.to_zoned_datetime(self.zone.clone()));
         let mut out = if from.date() == to.date() {
             format!("{} to {}", from.strftime("%-d %B %Y, %H:%M"), to.strftime("%H:%M"))
         } else {
@@ -255,7 +256,11 @@ mod tests {
         // And where there are eight-hour tours, or one a day.
         let three = TourPlan::new("America/Chicago", &["06:00", "14:00", "22:00"]).unwrap();
         assert!((three.tour_at(at("2031-03-09T07:00:00Z")).unwrap().hours() - 7.0).abs() < 1e-9);
-        assert!((TourPlan::new("UTC", &["12:00"]).unwrap().tour_at(at("2031-03-09T07:00:00Z")).unwrap().hours() - 24.0).abs() < 1e-9);
+        assert!(
+            (TourPlan::new("UTC", &["12:00"]).unwrap().tour_at(at("2031-03-09T07:00:00Z")).unwrap().hours() - 24.0)
+                .abs()
+                < 1e-9
+        );
     }
 
     #[test]

@@ -141,7 +141,12 @@ pub fn gauges(
 ) -> Vec<Remark> {
     const RULE: &str = "gauges";
     if standpipe_pa <= 0.0 || pump_pa <= 0.0 {
-        return vec![Remark::new(RULE, Weight::Missing, Basis::Arithmetic, "gauges are compared only under pressure".into())];
+        return vec![Remark::new(
+            RULE,
+            Weight::Missing,
+            Basis::Arithmetic,
+            "gauges are compared only under pressure".into(),
+        )];
     }
     let mut out = Vec::new();
     let share = (pump_pa - standpipe_pa) / standpipe_pa;
@@ -160,10 +165,12 @@ pub fn gauges(
     match usual {
         Some(usual) if (share - usual).abs() > rules.gauge_moved_percent / 100.0 => {
             let way = if share > usual { "grown" } else { "shrunk" };
-            let text = format!("{stands}; the difference has {way} from {:.1} % to {:.1} %", 100.0 * usual, 100.0 * share);
+            let text =
+                format!("{stands}; the difference has {way} from {:.1} % to {:.1} %", 100.0 * usual, 100.0 * share);
             if share > usual {
                 let text = format!("{text}: a restriction between the two, such as the discharge strainer, or a gauge");
-                let basis = Basis::Published("Standard Handbook of Petroleum & Natural Gas Engineering, vol. 1, p. 631");
+                let basis =
+                    Basis::Published("Standard Handbook of Petroleum & Natural Gas Engineering, vol. 1, p. 631");
                 out.push(Remark::new(RULE, Weight::Look, basis, text));
             } else {
                 let text = format!("{text}: a leak between the two, or a gauge");
@@ -175,7 +182,10 @@ pub fn gauges(
             out.push(Remark::new(RULE, Weight::Fine, Basis::Arithmetic, text));
         }
         None if share >= -agree => {
-            let text = format!("{stands}; {} earlier readings, {FEWEST_BEFORE} are needed to say whether it moved", before.len());
+            let text = format!(
+                "{stands}; {} earlier readings, {FEWEST_BEFORE} are needed to say whether it moved",
+                before.len()
+            );
             out.push(Remark::new(RULE, Weight::Missing, Basis::Arithmetic, text));
         }
         None => {}
@@ -245,10 +255,20 @@ pub fn relief(
             show(running),
             show(setting_pa)
         );
-        out.push(Remark::new(RULE, Weight::Look, Basis::Published("pump handbook, relief valves: triplex 10 % above operating"), text));
+        out.push(Remark::new(
+            RULE,
+            Weight::Look,
+            Basis::Published("pump handbook, relief valves: triplex 10 % above operating"),
+            text,
+        ));
     }
     if out.is_empty() {
-        let text = format!("relief set at {}, {:.0} % of the liner's {}", show(setting_pa), 100.0 * setting_pa / liner, show(liner));
+        let text = format!(
+            "relief set at {}, {:.0} % of the liner's {}",
+            show(setting_pa),
+            100.0 * setting_pa / liner,
+            show(liner)
+        );
         out.push(Remark::new(RULE, Weight::Fine, Basis::Arithmetic, text));
     }
     out
@@ -312,7 +332,8 @@ pub fn precharge(
     if let Some(usual) = robust::median(&earlier).filter(|m| earlier.len() >= FEWEST_BEFORE && *m > 0.0) {
         let fall = 100.0 * (1.0 - at_reference / usual);
         if fall > rules.pressure_fall_percent {
-            let text = format!("{said}: fallen by {fall:.0} % at the same gas temperature; bladder or valve, report it");
+            let text =
+                format!("{said}: fallen by {fall:.0} % at the same gas temperature; bladder or valve, report it");
             out.push(Remark::new(RULE, Weight::Look, Basis::RuleOfThumb, text));
         }
     }
@@ -353,7 +374,8 @@ pub fn circuit(now: &Circuit, before: &[Circuit], rules: &Rules) -> Remark {
     let mud = now.mud_kg_per_m3.is_some();
     let earlier: Vec<f64> = before.iter().filter(alike).filter_map(|c| c.normalised(mud)).collect();
     let (Some(x), true) = (now.normalised(mud), earlier.len() >= FEWEST_BEFORE) else {
-        let text = format!("{} earlier pressures at such strokes, {FEWEST_BEFORE} are needed to compare", earlier.len());
+        let text =
+            format!("{} earlier pressures at such strokes, {FEWEST_BEFORE} are needed to compare", earlier.len());
         return Remark::new(RULE, Weight::Missing, Basis::Arithmetic, text);
     };
     let usual = robust::median(&earlier).unwrap_or(x);
@@ -391,7 +413,11 @@ impl Seen {
     /// What words written beside a check of the liner wash say.
     #[must_use]
     pub fn in_wash(text: &str) -> Self {
-        Self { mud_in_wash: has_word(text, &["mud", "muddy"]), oil_in_wash: has_word(text, &["oil", "oily"]), ..Self::default() }
+        Self {
+            mud_in_wash: has_word(text, &["mud", "muddy"]),
+            oil_in_wash: has_word(text, &["oil", "oily"]),
+            ..Self::default()
+        }
     }
 
     /// What words written beside a check of the oil say.
@@ -409,9 +435,9 @@ impl Seen {
 fn has_word(text: &str, words: &[&str]) -> bool {
     let low = text.to_lowercase();
     let all: Vec<&str> = low.split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).collect();
-    all.iter().enumerate().any(|(k, word)| {
-        words.contains(word) && !(k > 0 && matches!(all[k - 1], "no" | "not" | "without"))
-    })
+    all.iter()
+        .enumerate()
+        .any(|(k, word)| words.contains(word) && !(k > 0 && matches!(all[k - 1], "no" | "not" | "without")))
 }
 
 /// What the returns, the oil and the verdicts of the modules say together.
@@ -426,7 +452,8 @@ pub fn returns(seen: Seen, verdicts: &[ClipVerdict]) -> Vec<Remark> {
             .filter_map(|v| v.module.map(|m| format!("module {m}")))
             .collect();
         let text = if hissing.is_empty() {
-            "mud in the liner-wash returns: a piston or liner passes; find which by its returns, and listen there".to_owned()
+            "mud in the liner-wash returns: a piston or liner passes; find which by its returns, and listen there"
+                .to_owned()
         } else {
             format!(
                 "mud in the liner-wash returns and a hiss in the discharge half of {}: both point at that piston and liner",
@@ -440,12 +467,18 @@ pub fn returns(seen: Seen, verdicts: &[ClipVerdict]) -> Vec<Remark> {
             out.push(Remark::new("seals", Weight::Tell, Basis::RuleOfThumb, text.to_owned()));
         }
     };
-    seal(seen.oil_in_wash, "oil in the liner-wash tank points at the oil stop-head or the wiper seal on a rod: report it");
+    seal(
+        seen.oil_in_wash,
+        "oil in the liner-wash tank points at the oil stop-head or the wiper seal on a rod: report it",
+    );
     seal(
         seen.water_in_oil,
         "water in the power-end oil points at the seals between liner wash and power end, or at condensation: report it, take an oil sample",
     );
-    seal(seen.metal_in_oil, "metal in the power-end oil points at a bearing or gear: report it, take an oil sample, look at the filter");
+    seal(
+        seen.metal_in_oil,
+        "metal in the power-end oil points at a bearing or gear: report it, take an oil sample, look at the filter",
+    );
     out
 }
 
@@ -466,14 +499,23 @@ pub fn filter(before_pa: f64, after_pa: f64, before: &[f64], show: Show<'_>) -> 
     }
     match robust::median(before).filter(|m| before.len() >= FEWEST_BEFORE && *m > 0.0) {
         Some(usual) if drop > 1.5 * usual => {
-            let text = format!("pressure lost in the oil filter rose from {} to {}: the filter is loading", show(usual), show(drop));
+            let text = format!(
+                "pressure lost in the oil filter rose from {} to {}: the filter is loading",
+                show(usual),
+                show(drop)
+            );
             Remark::new(RULE, Weight::Look, Basis::RuleOfThumb, text)
         }
         Some(usual) => {
             let text = format!("pressure lost in the oil filter {}, usually {}", show(drop), show(usual));
             Remark::new(RULE, Weight::Fine, Basis::Arithmetic, text)
         }
-        None => Remark::new(RULE, Weight::Missing, Basis::Arithmetic, format!("pressure lost in the oil filter {}", show(drop))),
+        None => Remark::new(
+            RULE,
+            Weight::Missing,
+            Basis::Arithmetic,
+            format!("pressure lost in the oil filter {}", show(drop)),
+        ),
     }
 }
 

@@ -209,17 +209,29 @@ fn item(
         Every::Days(days) => {
             // Civil days would shift by an hour over a clock change; a weekly check does not care.
             let gap = SignedDuration::from_hours(24 * i64::from(days));
-            by_last(&mut item, entries, tour, |last| Some((last.at.saturating_add(gap).unwrap_or(Timestamp::MAX), false)), now);
+            by_last(
+                &mut item,
+                entries,
+                tour,
+                |last| Some((last.at.saturating_add(gap).unwrap_or(Timestamp::MAX), false)),
+                now,
+            );
         }
         Every::RunningHours(hours) => {
             let pump = target.pump.as_deref().unwrap_or_default();
-            by_last(&mut item, entries, tour, |last| {
-                let left = hours - hours_since(pump, last.at)?;
-                #[expect(clippy::cast_possible_truncation, reason = "seconds; `as` saturates")]
-                let away = SignedDuration::from_secs((left * 3600.0) as i64);
-                // At the earliest: the pump may stand still meanwhile.
-                Some((now.saturating_add(away).unwrap_or(Timestamp::MAX), left <= 0.0))
-            }, now);
+            by_last(
+                &mut item,
+                entries,
+                tour,
+                |last| {
+                    let left = hours - hours_since(pump, last.at)?;
+                    #[expect(clippy::cast_possible_truncation, reason = "seconds; `as` saturates")]
+                    let away = SignedDuration::from_secs((left * 3600.0) as i64);
+                    // At the earliest: the pump may stand still meanwhile.
+                    Some((now.saturating_add(away).unwrap_or(Timestamp::MAX), left <= 0.0))
+                },
+                now,
+            );
         }
     }
     item

@@ -1,24 +1,19 @@
 use super::*;
 
 fn lives(ended: &[f64], running: &[f64]) -> Vec<Life> {
-    let of = |lengths: &[f64], ended: bool| lengths.iter().map(move |&length| Life { length, ended }).collect::<Vec<_>>();
+    let of =
+        |lengths: &[f64], ended: bool| lengths.iter().map(move |&length| Life { length, ended }).collect::<Vec<_>>();
     [of(ended, true), of(running, false)].concat()
 }
 
 /// Remission in weeks with the drug (Freireich et al. 1963, as in most survival textbooks).
 fn drug() -> Vec<Life> {
-    lives(
-        &[6., 6., 6., 7., 10., 13., 16., 22., 23.],
-        &[6., 9., 10., 11., 17., 19., 20., 25., 32., 32., 34., 35.],
-    )
+    lives(&[6., 6., 6., 7., 10., 13., 16., 22., 23.], &[6., 9., 10., 11., 17., 19., 20., 25., 32., 32., 34., 35.])
 }
 
 /// The same trial without it.
 fn placebo() -> Vec<Life> {
-    lives(
-        &[1., 1., 2., 2., 3., 4., 4., 5., 5., 8., 8., 8., 8., 11., 11., 12., 12., 15., 17., 22., 23.],
-        &[],
-    )
+    lives(&[1., 1., 2., 2., 3., 4., 4., 5., 5., 8., 8., 8., 8., 11., 11., 12., 12., 15., 17., 22., 23.], &[])
 }
 
 #[test]
@@ -99,7 +94,9 @@ fn a_position_that_wears_seats_out_three_times_as_fast_is_named() {
     let found = early(&groups, "h").unwrap();
     assert_eq!(found.len(), 1, "{found:?}");
     assert_eq!(found[0].name, "module 2 discharge seats");
-    assert!(found[0].text.starts_with("module 2 discharge seats last a third of the others (median 214 h against 640 h; "));
+    assert!(
+        found[0].text.starts_with("module 2 discharge seats last a third of the others (median 214 h against 640 h; ")
+    );
     assert!(early(&groups[..1], "h").unwrap().is_empty(), "nothing to compare with");
     let two = [groups[0].clone(), seats("module 2 discharge seats", &[200., 190.], &[])];
     assert!(early(&two, "h").unwrap().is_empty(), "two early lives are no pattern yet");
@@ -137,7 +134,9 @@ fn alike_positions_are_seldom_called_early_and_bad_ones_mostly() {
 
 #[test]
 fn ratios_in_words() {
-    for (ratio, words) in [(0.33, "a third of"), (0.5, "half of"), (0.42, "42 % of"), (0.68, "two thirds of"), (0.02, "2 % of")] {
+    for (ratio, words) in
+        [(0.33, "a third of"), (0.5, "half of"), (0.42, "42 % of"), (0.68, "two thirds of"), (0.02, "2 % of")]
+    {
         assert_eq!(share_words(ratio), words);
     }
 }

@@ -15,6 +15,7 @@ pub mod work;
 pub use clock::{ClockError, Tour, TourPlan};
 pub use due::{CheckEntry, HoursSince, Item, Outcome, Standing, Target, WalkPump, due, due_in};
 pub use life::{
-    Curve, EARLY_CHANCE, Early, FEWEST_ENDED, Group, Life, LifeError, LogRank, Step, early, early_by_lot, kaplan_meier, log_rank,
+    Curve, EARLY_CHANCE, Early, FEWEST_ENDED, Group, Life, LifeError, LogRank, Step, early, early_by_lot, kaplan_meier,
+    log_rank,
 };
 pub use sheet::{Ask, AskKind, Check, DEFAULT_SHEET, Every, Limits, Per, Sheet, SheetError, parse_sheet};

@@ -29,16 +29,8 @@ pub enum PartKind {
 
 impl PartKind {
     /// All kinds, in the order of a walk through a module.
-    pub const ALL: [Self; 8] = [
-        Self::Valve,
-        Self::Seat,
-        Self::Spring,
-        Self::Guide,
-        Self::Gasket,
-        Self::Piston,
-        Self::Liner,
-        Self::RodClamp,
-    ];
+    pub const ALL: [Self; 8] =
+        [Self::Valve, Self::Seat, Self::Spring, Self::Guide, Self::Gasket, Self::Piston, Self::Liner, Self::RodClamp];
 
     /// `rod-clamp`: as typed and stored.
     #[must_use]
@@ -161,10 +153,7 @@ impl Why {
     /// [`PartError::Why`] with the reasons there are.
     pub fn parse(text: &str) -> Result<Self, PartError> {
         let wanted = text.trim().to_ascii_lowercase();
-        Self::ALL
-            .into_iter()
-            .find(|why| why.as_str() == wanted)
-            .ok_or_else(|| PartError::Why { text: text.to_owned() })
+        Self::ALL.into_iter().find(|why| why.as_str() == wanted).ok_or_else(|| PartError::Why { text: text.to_owned() })
     }
 }
 
@@ -211,7 +200,9 @@ pub enum PartError {
         out: Timestamp,
     },
     /// Running hours that do not fit their span.
-    #[error("{hours} running hours between {from} and {to} can't be: the clock ran {span:.1} h; check the hours and the times")]
+    #[error(
+        "{hours} running hours between {from} and {to} can't be: the clock ran {span:.1} h; check the hours and the times"
+    )]
     Hours {
         /// Hours entered.
         hours: f64,

@@ -133,7 +133,11 @@ pub fn judge(check: &str, ask: &Ask, text: &str, before: &[f64]) -> Result<Judge
             ("", _) => Err(ReadingError::Empty { name, wanted: "ok, or attention and what was seen" }),
             (word, "") if word.eq_ignore_ascii_case("ok") => plain(Answer::Ok),
             (word, rest) if word.trim_end_matches(':').eq_ignore_ascii_case("attention") => {
-                if rest.trim().is_empty() { Err(ReadingError::NoWords { name }) } else { plain(Answer::Attention(rest.trim().into())) }
+                if rest.trim().is_empty() {
+                    Err(ReadingError::NoWords { name })
+                } else {
+                    plain(Answer::Attention(rest.trim().into()))
+                }
             }
             _ => Err(ReadingError::NotOk { name, text: trimmed.to_owned() }),
         },
@@ -183,7 +187,11 @@ fn far_from(name: &str, si: f64, unit: &Unit, before: &[f64]) -> Option<String> 
     if si == 0.0 || usual == 0.0 || ratio < far || !ratio.is_finite() {
         return None;
     }
-    Some(format!("{name}: {} is far from the earlier {}; is it meant? Say --yes to enter it", unit.show(si), unit.show(usual)))
+    Some(format!(
+        "{name}: {} is far from the earlier {}; is it meant? Say --yes to enter it",
+        unit.show(si),
+        unit.show(usual)
+    ))
 }
 
 #[cfg(test)]

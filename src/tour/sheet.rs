@@ -304,7 +304,10 @@ every 10 days or every 500 running hours",
             asks.push(ask);
         }
         if asks.is_empty() {
-            return Err(self.at(&raw.ask, format!("check \"{id}\" asks nothing; write at least {{ name = \"look\", kind = \"ok\" }}")));
+            return Err(self.at(
+                &raw.ask,
+                format!("check \"{id}\" asks nothing; write at least {{ name = \"look\", kind = \"ok\" }}"),
+            ));
         }
         Ok(Check { id: id.clone(), text: raw.text.get_ref().clone(), per, every, note: raw.note.clone(), asks })
     }
@@ -331,7 +334,9 @@ every 10 days or every 500 running hours",
             Some(dimension) => self.reading(raw, dimension)?,
             None => {
                 if let Some(field) = raw.unit.as_ref().or(raw.low.as_ref()).or(raw.high.as_ref()) {
-                    return Err(self.at(field, format!("{} is no reading: leave unit, low and high out", raw.name.get_ref())));
+                    return Err(
+                        self.at(field, format!("{} is no reading: leave unit, low and high out", raw.name.get_ref()))
+                    );
                 }
                 match raw.kind.get_ref().as_str() {
                     "ok" => AskKind::Ok,
@@ -345,10 +350,14 @@ every 10 days or every 500 running hours",
 
     fn reading(&self, raw: &RawAsk, dimension: Dimension) -> Result<AskKind, SheetError> {
         let Some(unit) = &raw.unit else {
-            return Err(self.at(&raw.kind, format!("{} needs its unit, such as unit = \"{}\"", raw.name.get_ref(), dimension.units()[0].symbol)));
+            return Err(self.at(
+                &raw.kind,
+                format!("{} needs its unit, such as unit = \"{}\"", raw.name.get_ref(), dimension.units()[0].symbol),
+            ));
         };
         // The unit's own parser knows all its spellings; a 1 makes it a quantity.
-        let (_, unit) = parse_quantity(&format!("1 {}", unit.get_ref()), dimension).map_err(|err| self.at(unit, err.to_string()))?;
+        let (_, unit) = parse_quantity(&format!("1 {}", unit.get_ref()), dimension)
+            .map_err(|err| self.at(unit, err.to_string()))?;
         let limit = |field: &Option<Spanned<String>>| match field {
             Some(text) if !text.get_ref().trim().is_empty() => parse_quantity(text.get_ref(), dimension)
                 .map(|(si, _)| Some(si))

@@ -59,7 +59,10 @@ fn limits_are_read_with_their_units_and_whose_they_are() {
     let sheet = parse_sheet(&with, "checks.toml").unwrap();
     let AskKind::Reading { limits, unit, .. } = &sheet.checks[1].asks[0].kind else { panic!("a reading") };
     assert_eq!(limits.words(unit), "2 bar to 6 bar (plate)");
-    assert_eq!((limits.outside(3e5), limits.outside(6.1e5), limits.outside(1.5e5)), (Some(false), Some(true), Some(true)));
+    assert_eq!(
+        (limits.outside(3e5), limits.outside(6.1e5), limits.outside(1.5e5)),
+        (Some(false), Some(true), Some(true))
+    );
     let bare = with.replacen("29 psi", "29", 1);
     assert!(parse_sheet(&bare, "checks.toml").unwrap_err().text.contains("limit of before"));
     let turned = with.replacen("29 psi", "8 bar", 1);
@@ -79,7 +82,9 @@ fn intervals_are_read_as_they_are_written() {
     ] {
         assert_eq!(Every::parse(text).unwrap().words(), text);
     }
-    for text in ["", "0 times a tour", "-1 times a tour", "every -5 running hours", "every inf running hours", "monthly"] {
+    for text in
+        ["", "0 times a tour", "-1 times a tour", "every -5 running hours", "every inf running hours", "monthly"]
+    {
         assert_eq!(Every::parse(text), None, "{text}");
     }
 }

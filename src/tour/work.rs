@@ -121,9 +121,7 @@ impl Step {
     pub fn parse(text: &str) -> Result<Self, WorkError> {
         let wanted = text.trim().to_ascii_lowercase();
         let mut all = Self::BEFORE.iter().chain(&Self::AFTER);
-        all.find(|step| step.as_str() == wanted)
-            .copied()
-            .ok_or_else(|| WorkError::NoSuchStep { text: text.to_owned() })
+        all.find(|step| step.as_str() == wanted).copied().ok_or_else(|| WorkError::NoSuchStep { text: text.to_owned() })
     }
 
     fn is_before(self) -> bool {
@@ -247,7 +245,9 @@ pub enum WorkError {
         needs: &'static str,
     },
     /// Too few locks.
-    #[error("{got} lock(s) entered, at least {FEWEST_LOCKS} are needed (rule of thumb; the site's rule wins): put them on, then enter the count")]
+    #[error(
+        "{got} lock(s) entered, at least {FEWEST_LOCKS} are needed (rule of thumb; the site's rule wins): put them on, then enter the count"
+    )]
     FewLocks {
         /// Locks entered.
         got: u32,
@@ -261,7 +261,9 @@ pub enum WorkError {
         on: u32,
     },
     /// Pressure left in the fluid end.
-    #[error("the gauge shows {bar:.1} bar: not bled. Nothing is opened under pressure; bleed it, see zero, then enter it")]
+    #[error(
+        "the gauge shows {bar:.1} bar: not bled. Nothing is opened under pressure; bleed it, see zero, then enter it"
+    )]
     NotBled {
         /// Gauge pressure in bar.
         bar: f64,
@@ -473,19 +475,11 @@ fn in_stage(step: Step, stage: Stage) -> Result<(), WorkError> {
     let belongs = if step.is_before() { "the time before opening" } else { "a job that is open" };
     // What was left out before opening may still be confirmed later.
     let fits = if step.is_before() { matches!(stage, Stage::Preparing | Stage::Open) } else { stage == Stage::Open };
-    if fits {
-        Ok(())
-    } else {
-        Err(WorkError::WrongStage { step: step.as_str(), belongs, stage: stage_words(stage) })
-    }
+    if fits { Ok(()) } else { Err(WorkError::WrongStage { step: step.as_str(), belongs, stage: stage_words(stage) }) }
 }
 
 fn at_stage(what: &'static str, belongs: &'static str, stage: Stage, wanted: Stage) -> Result<(), WorkError> {
-    if stage == wanted {
-        Ok(())
-    } else {
-        Err(WorkError::WrongStage { step: what, belongs, stage: stage_words(stage) })
-    }
+    if stage == wanted { Ok(()) } else { Err(WorkError::WrongStage { step: what, belongs, stage: stage_words(stage) }) }
 }
 
 fn not_blank(what: &'static str, text: &str) -> Result<(), WorkError> {

@@ -97,8 +97,11 @@ impl Unit {
         let x = self.from_si(si);
         // What is small in its unit keeps three digits: 0.5 mm is not 0 in. A temperature near zero is not small.
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small count of places")]
-        let small =
-            if x == 0.0 || !x.is_finite() { 0 } else { (2.0 - x.abs().log10().floor()).clamp(0.0, 12.0) as usize };
+        let small = if x == 0.0 || self.zero > 0.0 || !x.is_finite() {
+            0
+        } else {
+            (2.0 - x.abs().log10().floor()).clamp(0.0, 12.0) as usize
+        };
         let places = if x.abs() < 1.0 { self.places.max(small) } else { self.places };
         let text = format!("{x:.places$}");
         let text = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };

@@ -26,7 +26,10 @@ pub fn first_steps(note: &Handover) -> Vec<String> {
         }
         for job in pump.work.iter().filter(|w| !w.unconfirmed.is_empty()) {
             let open = job.unconfirmed.join("; ");
-            out.push(format!("{}: work {} on {}: the site still has to confirm {open}.", pump.name, job.stage, job.name));
+            out.push(format!(
+                "{}: work {} on {}: the site still has to confirm {open}.",
+                pump.name, job.stage, job.name
+            ));
         }
     }
     module_steps(note, State::Drifting, "Listen again at", &mut out);
@@ -39,7 +42,8 @@ pub fn first_steps(note: &Handover) -> Vec<String> {
 fn module_steps(note: &Handover, state: State, verb: &str, out: &mut Vec<String>) {
     for pump in &note.pumps {
         for module in ranked(pump).into_iter().filter(|m| m.verdict.verdict == state) {
-            let next = words::reading_parts(&module.verdict).1.map_or(String::new(), |n| format!(" {}", words::capital(n)));
+            let next =
+                words::reading_parts(&module.verdict).1.map_or(String::new(), |n| format!(" {}", words::capital(n)));
             out.push(format!(
                 "{verb} {}, {}: {}.{next}",
                 pump.name,
@@ -153,7 +157,7 @@ fn sound_line(pump: &PumpPart) -> Vec<Span> {
             vec![
                 Span::text(format!("{} ", words::who(v))),
                 Span::Badge(v.verdict),
-                Span::text(format!(" {}{since}", words::change(v))),
+                Span::text(format!(": {}{since}", words::change(v))),
             ]
         }
     };
@@ -243,7 +247,10 @@ fn modules(pump: &PumpPart, out: &mut Vec<Block>) {
             out.push(Block::Picture { png: png.clone(), alt, caption });
         }
         if let Some(wav) = &m.sound {
-            out.push(Block::Sound { wav: wav.clone(), label: format!("{}: a good run and now, in turn", words::who(v)) });
+            out.push(Block::Sound {
+                wav: wav.clone(),
+                label: format!("{}: a good run and now, in turn", words::who(v)),
+            });
         }
     }
 }
@@ -304,6 +311,8 @@ fn checks(pump: &PumpPart, out: &mut Vec<Block>) {
     let mut items = vec![vec![Span::text(format!("{} made", c.done))]];
     items.extend(c.attention.iter().map(|a| vec![Span::flag("ATTENTION"), Span::text(format!(" {a}"))]));
     items.extend(c.missed.iter().map(|m| vec![Span::flag("MISSED"), Span::text(format!(" {m}"))]));
-    items.extend(c.skipped.iter().map(|(what, why)| vec![Span::strong("Left out: "), Span::text(format!("{what}: {why}"))]));
+    items.extend(
+        c.skipped.iter().map(|(what, why)| vec![Span::strong("Left out: "), Span::text(format!("{what}: {why}"))]),
+    );
     out.push(Block::List(items));
 }

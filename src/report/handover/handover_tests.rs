@@ -18,7 +18,13 @@ fn module(verdict: ClipVerdict, since: Option<&str>, picture: bool) -> ModulePar
 }
 
 fn reading(name: &str, now: Option<&str>, before: &str, limit: &str, outside: Option<bool>) -> Reading {
-    Reading { name: name.into(), now: now.map(str::to_owned), before: Some(before.into()), limit: limit.into(), outside }
+    Reading {
+        name: name.into(),
+        now: now.map(str::to_owned),
+        before: Some(before.into()),
+        limit: limit.into(),
+        outside,
+    }
 }
 
 /// A note with everything in it, of an invented rig.
@@ -36,7 +42,9 @@ mud in this liner's wash returns (mud points at piston and liner), then plan to 
     remarks.extend(cross::relief(2.9e7, Some(3.0e7), None, Some(1.93e7), &rules, &bar));
     let trend = |name: &str, slope: f64, ends: [&str; 2], limit: Option<f64>| Trend {
         name: name.into(),
-        points: (0..12).map(|k| [f64::from(k), 10.0 + slope * f64::from(k * k) / 12.0 + 0.3 * f64::from(k % 3)]).collect(),
+        points: (0..12)
+            .map(|k| [f64::from(k), 10.0 + slope * f64::from(k * k) / 12.0 + 0.3 * f64::from(k % 3)])
+            .collect(),
         limit,
         ends: ends.map(str::to_owned),
         times: ["2 May", "4 May, 15:20"].map(str::to_owned),
@@ -89,7 +97,11 @@ mud in this liner's wash returns (mud points at piston and liner), then plan to 
     let second = PumpPart {
         name: "Pump 2".into(),
         running: "standby, 5 1/2 in liners".into(),
-        modules: vec![module(made_up::steady(1), None, false), module(made_up::unjudged(2), None, false), module(made_up::steady(3), None, false)],
+        modules: vec![
+            module(made_up::steady(1), None, false),
+            module(made_up::unjudged(2), None, false),
+            module(made_up::steady(3), None, false),
+        ],
         checks: Checks { done: 20, ..Checks::default() },
         ..PumpPart::default()
     };
@@ -100,8 +112,18 @@ mud in this liner's wash returns (mud points at piston and liner), then plan to 
         remarks: vec!["All figures of this note are made up.".into()],
         pumps: vec![first, second],
         concerns: vec![
-            Concern { number: 3, pump: Some("Pump 2".into()), text: "relief line bracket loose, welder asked for".into(), since: "2 May".into() },
-            Concern { number: 5, pump: None, text: "hose of the charge pump weeps at the clamp".into(), since: "4 May".into() },
+            Concern {
+                number: 3,
+                pump: Some("Pump 2".into()),
+                text: "relief line bracket loose, welder asked for".into(),
+                since: "2 May".into(),
+            },
+            Concern {
+                number: 5,
+                pump: None,
+                text: "hose of the charge pump weeps at the clamp".into(),
+                since: "4 May".into(),
+            },
         ],
         sign_off: SignOff { giver: Some("derrickman, 4 May 2031, 17:55".into()), receiver: None },
     }
@@ -110,9 +132,20 @@ mud in this liner's wash returns (mud points at piston and liner), then plan to 
 #[test]
 fn the_first_steps_are_the_most_pressing() {
     let steps = first_steps(&full());
-    assert!(steps[0].contains("tell the supervisor: mud in the liner-wash returns and a hiss in the discharge half of module 2"), "{steps:?}");
+    assert!(
+        steps[0].contains(
+            "tell the supervisor: mud in the liner-wash returns and a hiss in the discharge half of module 2"
+        ),
+        "{steps:?}"
+    );
     assert!(steps[1].contains("pressure fell by 9 %") && steps[1].contains("(rule of thumb)"), "{steps:?}");
-    let order = ["Look at Pump 1, module 2", "outside its limits", "electrical isolation", "Listen again at Pump 1, module 3", "missed checks"];
+    let order = [
+        "Look at Pump 1, module 2",
+        "outside its limits",
+        "electrical isolation",
+        "Listen again at Pump 1, module 3",
+        "missed checks",
+    ];
     let places: Vec<usize> = order.iter().map(|w| steps.iter().position(|s| s.contains(w)).unwrap()).collect();
     assert!(places.is_sorted(), "{steps:#?}");
 }

@@ -39,7 +39,11 @@ pub fn html(note: &Handover) -> String {
     if open {
         out.push_str("</section>\n");
     }
-    let _ = write!(out, "</main>\n<footer>\n<p>Made by seatsong {}.</p>\n</footer>\n</body>\n</html>\n", env!("CARGO_PKG_VERSION"));
+    let _ = write!(
+        out,
+        "</main>\n<footer>\n<p>Made by seatsong {}.</p>\n</footer>\n</body>\n</html>\n",
+        env!("CARGO_PKG_VERSION")
+    );
     out
 }
 
@@ -178,7 +182,15 @@ fn trend(out: &mut String, t: &Trend) {
     let [from, to] = &t.ends;
     let [first, last] = &t.times;
     let said = escape(&format!("{}: from {from} ({first}) to {to} ({last})", t.name));
-    let _ = writeln!(out, "<figure class=\"trend\">\n<figcaption><strong>{}</strong><br>{} {} to {} {}</figcaption>", escape(&t.name), escape(first), escape(from), escape(last), escape(to));
+    let _ = writeln!(
+        out,
+        "<figure class=\"trend\">\n<figcaption><strong>{}</strong><br>{} ({}) to {} ({})</figcaption>",
+        escape(&t.name),
+        escape(from),
+        escape(first),
+        escape(to),
+        escape(last)
+    );
     if let Some((path, limit)) = trend_path(t, [w, h]) {
         let points: Vec<String> = path.iter().map(|[x, y]| format!("{x:.1},{y:.1}")).collect();
         let _ = writeln!(out, "<svg viewBox=\"-4 -4 {} {}\" role=\"img\" aria-label=\"{said}\">", w + 8.0, h + 8.0);

@@ -74,7 +74,9 @@ fn set(s: &mut Setter, pictures: &mut Vec<Image>, block: &Block) -> Result<(), R
         Block::Caution(text) => boxed(s, &[vec![Span::strong("Caution. "), Span::text(text)]], Some([255, 243, 196]))?,
         Block::First { title, steps } => {
             let mut all = vec![vec![Span::strong(title)]];
-            all.extend(steps.iter().enumerate().map(|(k, step)| vec![Span::strong(format!("{}. ", k + 1)), Span::text(step)]));
+            all.extend(
+                steps.iter().enumerate().map(|(k, step)| vec![Span::strong(format!("{}. ", k + 1)), Span::text(step)]),
+            );
             boxed(s, &all, None)?;
         }
         Block::List(items) => {
@@ -178,7 +180,7 @@ fn trend_row(s: &mut Setter, trends: &[Trend]) -> Result<(), ReportError> {
         let [from, to] = &t.ends;
         let [first, last] = &t.times;
         let name = s.flow(&[Span::strong(&t.name)], Look { size: 7.6, ..PLAIN }, width)?;
-        let span = s.flow(&[Span::text(format!("{first} {from} to {last} {to}"))], SMALL, width)?;
+        let span = s.flow(&[Span::text(format!("{from} ({first}) to {to} ({last})"))], SMALL, width)?;
         said.push((name, span));
     }
     let words = said.iter().map(|(a, b)| a.height() + b.height()).fold(0.0, f64::max) + 3.0;
@@ -249,7 +251,11 @@ fn pt(x: f64) -> f32 {
 
 fn fill(colour: Rgb) -> Fill {
     let [r, g, b] = colour;
-    Fill { paint: rgb::Color::new(r, g, b).into(), opacity: NormalizedF32::ONE, rule: krilla::paint::FillRule::default() }
+    Fill {
+        paint: rgb::Color::new(r, g, b).into(),
+        opacity: NormalizedF32::ONE,
+        rule: krilla::paint::FillRule::default(),
+    }
 }
 
 fn failed(what: &str) -> ReportError {
@@ -287,7 +293,8 @@ fn write(pages: &[Vec<Draw>], pictures: &[Image], title: &str) -> Result<Vec<u8>
                     surface.draw_text(start, font, pt(*size), text, false, TextDirection::Auto);
                 }
                 Draw::Fill { at, size, colour } => {
-                    let rect = Rect::from_xywh(pt(at[0]), pt(at[1]), pt(size[0]), pt(size[1])).ok_or_else(|| failed("a box"))?;
+                    let rect = Rect::from_xywh(pt(at[0]), pt(at[1]), pt(size[0]), pt(size[1]))
+                        .ok_or_else(|| failed("a box"))?;
                     let mut path = PathBuilder::new();
                     path.push_rect(rect);
                     surface.set_fill(Some(fill(*colour)));

@@ -146,7 +146,11 @@ impl Setter {
                 let trimmed = rest.trim_start_matches([' ', '\n', '\t']);
                 blank |= trimmed.len() < rest.len();
                 // A flag is one piece, spaces and all.
-                let end = if back.is_some() { trimmed.len() } else { trimmed.find([' ', '\n', '\t']).unwrap_or(trimmed.len()) };
+                let end = if back.is_some() {
+                    trimmed.len()
+                } else {
+                    trimmed.find([' ', '\n', '\t']).unwrap_or(trimmed.len())
+                };
                 let (word, after) = trimmed.split_at(end);
                 rest = after;
                 if word.is_empty() {

@@ -20,7 +20,9 @@ pub struct Amendment {
 #[non_exhaustive]
 pub enum SignError {
     /// The note is not the one that was signed.
-    #[error("the note is not the one that was signed: its fingerprint is {got}, the signed one's {want}; take the file from the book")]
+    #[error(
+        "the note is not the one that was signed: its fingerprint is {got}, the signed one's {want}; take the file from the book"
+    )]
     Differs {
         /// Fingerprint of the bytes given.
         got: String,
@@ -106,7 +108,9 @@ mod tests {
     fn an_amendment_shows_and_leaves_the_signed_note_whole() {
         let print = fingerprint(NOTE.as_bytes());
         let out = amended(NOTE, &print, &[amendment("Relief set at <3900> psi"), amendment("Second")]).unwrap();
-        assert!(out.contains("Amended after it was signed") && out.contains("&lt;3900&gt;") && out.contains(&print[..16]));
+        assert!(
+            out.contains("Amended after it was signed") && out.contains("&lt;3900&gt;") && out.contains(&print[..16])
+        );
         assert_eq!(signed_part(&out), NOTE);
         assert_eq!(fingerprint(signed_part(&out).as_bytes()), print);
         assert_eq!(amended(NOTE, &print, &[]).unwrap(), NOTE);

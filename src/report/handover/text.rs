@@ -55,7 +55,11 @@ fn put(block: &Block, out: &mut Vec<String>) {
                 let head = cells.next().map_or(String::new(), |(_, cell)| cell);
                 let rest: Vec<String> = cells
                     .filter(|(_, cell)| cell != "–" && cell != "nothing")
-                    .map(|(name, cell)| if name == "Verdict" { cell } else { format!("{}: {cell}", name.to_lowercase()) })
+                    .map(
+                        |(name, cell)| {
+                            if name == "Verdict" { cell } else { format!("{}: {cell}", name.to_lowercase()) }
+                        },
+                    )
                     .collect();
                 para(out, &format!("{head}: {}", rest.join("; ")), "- ", "  ");
             }

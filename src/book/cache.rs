@@ -1,0 +1,120 @@
+//! Each recording's analysis: made once, kept by the version of the method, made again when the method changes.
+
+use rayon::prelude::*;
+use rusqlite::{OptionalExtension as _, params};
+
+use super::error::db;
+use super::{Book, BookError, ClipRow, Stamp, blob};
+use crate::clip::{self, Code, Finding, ReadSettings};
+use crate::map::{AnalyseSettings, Analysis, analyse};
+
+/// Version of what `clip/`, `stroke/` and `map/` make of a recording. Raise it with every change there that changes a stroke map: all
+/// maps are then made again by the next command that needs them. A test holds the maps of a fixed clip against it.
+pub const METHOD: i64 = 1;
+
+/// A recording and the console reading that narrows the search for its rhythm.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Wanted {
+    pub clip: ClipRow,
+    pub hint_spm: Option<f64>,
+}
+
+fn same_hint(a: Option<f64>, b: Option<f64>) -> bool {
+    a.map(f64::to_bits) == b.map(f64::to_bits)
+}
+
+impl Book {
+    fn stored(&self, wanted: &Wanted) -> Result<Option<Analysis>, BookError> {
+        let doing = db("read a stroke map");
+        let mut rows = self
+            .conn
+            .prepare_cached("SELECT hint_spm, data FROM analysis WHERE clip_id = ?1 AND method = ?2")
+            .map_err(&doing)?;
+        let found: Option<(Option<f64>, Vec<u8>)> = rows
+            .query_row(params![wanted.clip.id, METHOD], |r| Ok((r.get(0)?, r.get(1)?)))
+            .optional()
+            .map_err(&doing)?;
+        // A map that can't be read is made again.
+        Ok(found.filter(|(hint, _)| same_hint(*hint, wanted.hint_spm)).and_then(|(_, data)| blob::decode(&data).ok()))
+    }
+
+    /// How many of the recordings have no map of this method yet.
+    pub(super) fn n_missing(&self, wanted: &[Wanted]) -> Result<usize, BookError> {
+        let mut n = 0;
+        let doing = db("look for stroke maps");
+        let mut rows = self
+            .conn
+            .prepare_cached("SELECT hint_spm FROM analysis WHERE clip_id = ?1 AND method = ?2")
+            .map_err(&doing)?;
+        for w in wanted {
+            let hint: Option<Option<f64>> =
+                rows.query_row(params![w.clip.id, METHOD], |r| r.get(0)).optional().map_err(&doing)?;
+            n += usize::from(!hint.is_some_and(|h| same_hint(h, w.hint_spm)));
+        }
+        Ok(n)
+    }
+
+    /// What the recordings gave, from the book where it is known, else made now (in parallel) and kept.
+    ///
+    /// A recording that is lost or can't be read gives an analysis without a rhythm whose finding says so.
+    ///
+    /// # Arguments
+    /// - `step`: called after each recording that had to be analysed.
+    pub(super) fn analyses(&mut self, wanted: &[Wanted], step: &(dyn Fn() + Sync)) -> Result<Vec<Analysis>, BookError> {
+        let mut out: Vec<Option<Analysis>> = wanted.iter().map(|w| self.stored(w)).collect::<Result<_, _>>()?;
+        let todo: Vec<(usize, std::path::PathBuf)> =
+            (0..wanted.len()).filter(|&i| out[i].is_none()).map(|i| (i, self.clip_path(&wanted[i].clip))).collect();
+        // A few at a time, so that what was made is kept even if the rest is interrupted.
+        for part in todo.chunks(16) {
+            let made: Vec<(usize, Option<Vec<u8>>, Analysis)> = part
+                .par_iter()
+                .map(|(i, path)| {
+                    let w = &wanted[*i];
+                    let settings = ReadSettings { pulse: w.clip.pulse, ..ReadSettings::default() };
+                    let wish = AnalyseSettings { hint_spm: w.hint_spm, ..AnalyseSettings::default() };
+                    let made = match clip::read(path, &settings) {
+                        // What the book gives is always what the book keeps: the same verdict now and later.
+                        Ok(clip) => {
+                            let bytes = blob::encode(&analyse(&clip, &wish));
+                            let again = blob::decode(&bytes).unwrap_or_else(|e| unreadable(&e.to_string()));
+                            (*i, Some(bytes), again)
+                        }
+                        Err(err) => (*i, None, unreadable(&err.to_string())),
+                    };
+                    step();
+                    made
+                })
+                .collect();
+            self.whole("keep the stroke maps", |tx| {
+                let now = Stamp::now().text;
+                for (i, bytes, _) in &made {
+                    let Some(bytes) = bytes else { continue };
+                    tx.execute(
+                        "INSERT OR REPLACE INTO analysis (clip_id, method, hint_spm, data, made_at) VALUES (?1, ?2, ?3, ?4, ?5)",
+                        params![wanted[*i].clip.id, METHOD, wanted[*i].hint_spm, bytes, now],
+                    )
+                    .map_err(db("keep a stroke map"))?;
+                }
+                Ok(())
+            })?;
+            for (i, _, analysis) in made {
+                out[i] = Some(analysis);
+            }
+        }
+        Ok(out.into_iter().map(|a| a.unwrap_or_else(|| unreadable("it was not analysed"))).collect())
+    }
+}
+
+/// Of a recording that can't be read.
+fn unreadable(why: &str) -> Analysis {
+    Analysis {
+        takes: Vec::new(),
+        level_db: crate::units::FLOOR_DB,
+        sample_rate_hz: 0.0,
+        first_centre_s: 0.0,
+        findings: vec![Finding::refuse(
+            Code::CutOff,
+            format!("the recording can't be used: {why}; record this spot again"),
+        )],
+    }
+}

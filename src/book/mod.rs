@@ -1,0 +1,41 @@
+//! The book: one folder that keeps everything the tool knows of a rig's pumps, as long as the pumps live.
+//!
+//! ```text
+//! book.db        the database: pumps, spots, rounds, clips by checksum, accepted rounds, stroke maps, verdicts
+//! clips/         the recordings, byte for byte as they came, named by round and spot
+//! incoming/      recordings on their way in
+//! quarantine/    what `mend` put aside; nothing is ever deleted
+//! ```
+//! What is acknowledged is on the disk: rows are committed with `synchronous=FULL`, a recording is written under a temporary name, synced,
+//! entered in the database and only then given its final name. A power cut between two of these steps leaves a row whose file lies in
+//! `incoming/`, where it is found by its checksum, or an unfinished copy that nothing depends on.
+
+mod baseline;
+mod blob;
+mod cache;
+mod check;
+mod clips;
+mod error;
+mod judge;
+mod list;
+mod migrations;
+mod pattern;
+mod pumps;
+mod rounds;
+mod store;
+mod time;
+
+pub use baseline::{GoodRound, Proposal, Restart, Standing};
+pub use blob::{BlobError, decode, encode};
+pub use cache::METHOD;
+pub use check::{CheckReport, Fault, MendReport};
+pub use clips::{Added, ClipRow, NewClip};
+pub use error::BookError;
+pub use judge::{Change, RoundVerdict, Since};
+pub use list::{Overview, RoundLine};
+pub use migrations::{MIGRATIONS, SCHEMA};
+pub use pattern::{NamePattern, PatternError};
+pub use pumps::{NewPump, PumpChange, PumpRow, SpotRow};
+pub use rounds::{NewRound, RoundChange, RoundRow};
+pub use store::{BOOK_VARIABLE, Book};
+pub use time::{Stamp, TimeError};

@@ -1,0 +1,207 @@
+//! The folder and its database: making, finding, opening.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rusqlite::{Connection, OpenFlags, OptionalExtension as _, Transaction, TransactionBehavior, params};
+
+use super::error::{PATIENCE_S, db, file};
+use super::migrations::{self, SCHEMA};
+use super::{BookError, Stamp};
+
+/// Environment variable that names the book.
+pub const BOOK_VARIABLE: &str = "SEATSONG_BOOK";
+/// The book's name where nothing else is said.
+const USUAL: &str = "book";
+/// The database within the book.
+pub(super) const DATABASE: &str = "book.db";
+/// Folder of the recordings.
+pub(super) const CLIPS: &str = "clips";
+/// Folder of recordings on their way in.
+pub(super) const INCOMING: &str = "incoming";
+/// Folder of what was put aside.
+pub(super) const QUARANTINE: &str = "quarantine";
+
+/// An open book.
+#[derive(Debug)]
+pub struct Book {
+    pub(super) dir: PathBuf,
+    pub(super) conn: Connection,
+}
+
+impl Book {
+    /// Makes a book in a new or empty place.
+    ///
+    /// # Errors
+    /// [`BookError::Exists`] where a book is, and what the disk or the database says.
+    pub fn create(dir: &Path) -> Result<Self, BookError> {
+        let database = dir.join(DATABASE);
+        for folder in [dir.to_path_buf(), dir.join(CLIPS), dir.join(INCOMING), dir.join(QUARANTINE)] {
+            std::fs::create_dir_all(&folder).map_err(file("make the folder", &folder))?;
+        }
+        let mut conn = connect(&database, true)?;
+        // A book whose making was cut short has no form yet: it is finished here.
+        if migrations::form(&conn, &dir.display().to_string())? != 0 {
+            return Err(BookError::Exists { path: dir.display().to_string() });
+        }
+        migrations::upgrade(&mut conn, &dir.display().to_string(), SCHEMA)?;
+        let doing = db("make the book");
+        conn.execute("INSERT OR IGNORE INTO book (id, made_at) VALUES (1, ?1)", [Stamp::now().text]).map_err(doing)?;
+        sync_dir(dir)?;
+        Ok(Self { dir: dir.to_path_buf(), conn })
+    }
+
+    /// Opens a book, brings it to the newest form and gives recordings that a power cut caught on their way in their names.
+    ///
+    /// # Errors
+    /// [`BookError::NoBook`], [`BookError::Newer`], [`BookError::Foreign`], and what the disk or the database says.
+    pub fn open(dir: &Path) -> Result<Self, BookError> {
+        let database = dir.join(DATABASE);
+        let shown = dir.display().to_string();
+        if !database.is_file() {
+            return Err(BookError::NoBook { path: shown });
+        }
+        let mut conn = connect(&database, false)?;
+        if migrations::form(&conn, &shown)? == 0 {
+            return Err(BookError::NoBook { path: shown });
+        }
+        migrations::upgrade(&mut conn, &shown, SCHEMA)?;
+        let book = Self { dir: dir.to_path_buf(), conn };
+        book.settle()?;
+        Ok(book)
+    }
+
+    /// Where the book is: as named, else as the environment says, else `./book`.
+    #[must_use]
+    pub fn place(named: Option<&Path>) -> PathBuf {
+        let from_environment = || std::env::var_os(BOOK_VARIABLE).filter(|v| !v.is_empty()).map(PathBuf::from);
+        named.map(Path::to_path_buf).or_else(from_environment).unwrap_or_else(|| PathBuf::from(USUAL))
+    }
+
+    /// The folder.
+    #[must_use]
+    pub fn dir(&self) -> &Path {
+        &self.dir
+    }
+
+    /// The database, for tables that other parts of the program keep in it.
+    #[must_use]
+    pub fn connection(&self) -> &Connection {
+        &self.conn
+    }
+
+    /// Does work as one whole: all of it is in the book when this returns, or nothing.
+    ///
+    /// The write lock is taken at the start, so that what the work reads still holds when it writes; another writer is waited for.
+    ///
+    /// # Errors
+    /// What the work says, [`BookError::Busy`], [`BookError::Full`] or what the database says.
+    pub fn whole<T>(
+        &mut self,
+        doing: &'static str,
+        work: impl FnOnce(&Transaction<'_>) -> Result<T, BookError>,
+    ) -> Result<T, BookError> {
+        let tx = self.conn.transaction_with_behavior(TransactionBehavior::Immediate).map_err(db(doing))?;
+        let out = work(&tx)?;
+        tx.commit().map_err(db(doing))?;
+        Ok(out)
+    }
+
+    /// Gives recordings in `incoming/` that are entered in the database their final names.
+    pub(super) fn settle(&self) -> Result<(), BookError> {
+        let incoming = self.dir.join(INCOMING);
+        let Ok(entries) = std::fs::read_dir(&incoming) else { return Ok(()) };
+        for entry in entries.flatten() {
+            let path = entry.path();
+            let Some(sum) = super::clips::arriving_sum(&path) else { continue };
+            let found: Option<String> = self
+                .conn
+                .query_row("SELECT file FROM clip WHERE sha256 = ?1", params![sum], |row| row.get(0))
+                .optional()
+                .map_err(db("look up a recording"))?;
+            if let Some(name) = found {
+                self.rename_in(&path, &name)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Moves a complete recording to its place under the book.
+    pub(super) fn rename_in(&self, from: &Path, name: &str) -> Result<(), BookError> {
+        let to = self.dir.join(name);
+        if let Some(folder) = to.parent() {
+            std::fs::create_dir_all(folder).map_err(file("make the folder", folder))?;
+        }
+        match std::fs::rename(from, &to) {
+            // Another program settles the same recording.
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound && to.is_file() => {}
+            other => other.map_err(file("name the recording", &to))?,
+        }
+        // From the file's folder up to the book: each may be new.
+        for folder in to.ancestors().skip(1).take_while(|f| f.starts_with(&self.dir)) {
+            sync_dir(folder)?;
+        }
+        Ok(())
+    }
+}
+
+/// Makes the names in a folder durable.
+pub(super) fn sync_dir(dir: &Path) -> Result<(), BookError> {
+    // Folders can't be opened as files everywhere; where they can't, the system keeps names itself.
+    if cfg!(unix) {
+        std::fs::File::open(dir).and_then(|f| f.sync_all()).map_err(file("sync the folder", dir))?;
+    }
+    Ok(())
+}
+
+fn connect(database: &Path, make: bool) -> Result<Connection, BookError> {
+    let mut flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    if make {
+        flags |= OpenFlags::SQLITE_OPEN_CREATE;
+    }
+    let doing = db("open the book");
+    let conn = Connection::open_with_flags(database, flags).map_err(&doing)?;
+    conn.busy_timeout(Duration::from_secs(PATIENCE_S)).map_err(&doing)?;
+    let mode: String = conn.pragma_update_and_check(None, "journal_mode", "WAL", |row| row.get(0)).map_err(&doing)?;
+    if !mode.eq_ignore_ascii_case("wal") {
+        let why =
+            format!("{}: this disk can't keep a write-ahead log; move the book to a local disk", database.display());
+        return Err(BookError::Refused { why });
+    }
+    conn.pragma_update(None, "synchronous", "FULL").map_err(&doing)?;
+    conn.pragma_update(None, "foreign_keys", true).map_err(&doing)?;
+    conn.set_prepared_statement_cache_capacity(64);
+    Ok(conn)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_book_is_made_once_and_found_again() {
+        let dir = tempfile::tempdir().unwrap();
+        let place = dir.path().join("rig");
+        assert!(matches!(Book::open(&place), Err(BookError::NoBook { .. })));
+        drop(Book::create(&place).unwrap());
+        assert!(matches!(Book::create(&place), Err(BookError::Exists { .. })));
+        let book = Book::open(&place).unwrap();
+        let n: i64 = book.conn.query_row("PRAGMA synchronous", [], |r| r.get(0)).unwrap();
+        assert_eq!(n, 2, "FULL");
+        let n: i64 = book.conn.query_row("PRAGMA foreign_keys", [], |r| r.get(0)).unwrap();
+        assert_eq!(n, 1);
+    }
+
+    #[test]
+    fn work_that_fails_leaves_nothing() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut book = Book::create(dir.path()).unwrap();
+        let failed: Result<(), BookError> = book.whole("try", |tx| {
+            tx.execute("UPDATE book SET made_at = 'x'", []).map_err(db("try"))?;
+            Err(super::super::error::refused("no"))
+        });
+        assert!(failed.is_err());
+        let n: i64 = book.conn.query_row("SELECT count(*) FROM book WHERE made_at = 'x'", [], |r| r.get(0)).unwrap();
+        assert_eq!(n, 0);
+    }
+}
