@@ -20,8 +20,8 @@ Ratings come from the pump's own plate: two pumps of one class may carry differe
 arithmetic; the plate of liner, fluid end, line and hose decides.")]
 pub struct FiguresArgs {
     /// Bore of a liner, such as 6in or 160mm; may be repeated to compare liners
-    #[arg(long = "liner", value_name = "BORE", required = true, value_parser = length)]
-    liners: Vec<f64>,
+    #[arg(long = "liner", value_name = "BORE", required = true, value_parser = bore)]
+    liners: Vec<Bore>,
     /// Stroke length, such as 12in
     #[arg(long, value_name = "LENGTH", value_parser = length)]
     stroke: f64,
@@ -70,6 +70,18 @@ fn quantity(text: &str, kind: Dimension) -> Result<f64, String> {
     parse_quantity(text, kind).map(|(si, _)| si).map_err(|err| err.to_string())
 }
 
+/// A bore, and whether it was typed in inches or feet.
+#[derive(Debug, Clone, Copy)]
+struct Bore {
+    m: f64,
+    us: bool,
+}
+
+fn bore(text: &str) -> Result<Bore, String> {
+    let (m, unit) = parse_quantity(text, Dimension::Length).map_err(|err| err.to_string())?;
+    Ok(Bore { m, us: matches!(unit.symbol, "in" | "ft") })
+}
+
 fn length(text: &str) -> Result<f64, String> {
     quantity(text, Dimension::Length)
 }
@@ -106,7 +118,7 @@ pub fn run(args: &FiguresArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     let action = args.double_acting.map_or(Action::Single, |rod_m| Action::Double { rod_m });
     let efficiency = match (args.tank, args.tank_strokes) {
         (Some(arrived), Some(strokes)) => {
-            let first = FluidEnd::new(args.cylinders, args.liners[0], args.stroke, action).map_err(usage)?;
+            let first = FluidEnd::new(args.cylinders, args.liners[0].m, args.stroke, action).map_err(usage)?;
             let efficiency = volumetric_efficiency(arrived, strokes, first.displacement_m3()).map_err(usage)?;
             if efficiency > 1.0 {
                 let text = format!(
@@ -122,7 +134,7 @@ pub fn run(args: &FiguresArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     let input = FiguresInput {
         cylinders: args.cylinders,
         stroke_m: args.stroke,
-        bores_m: args.liners.clone(),
+        bores_m: args.liners.iter().map(|b| b.m).collect(),
         action,
         efficiency,
         spm: args.spm,
@@ -141,7 +153,8 @@ pub fn run(args: &FiguresArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         io.json(&document)?;
         return Ok(ExitCode::SUCCESS);
     }
-    let system = args.units.unwrap_or_default();
+    let typed = if args.liners[0].us { UnitSystem::Us } else { UnitSystem::Si };
+    let system = args.units.unwrap_or(typed);
     for line in lines(&table, &input, system) {
         writeln!(io.out, "{line}")?;
     }
