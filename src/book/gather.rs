@@ -424,7 +424,11 @@ fn readings(sheet: &Sheet, tour: &Tour, rows: &[CheckRow]) -> Vec<Reading> {
                 format!("{}, {day}{}", unit.show(*si), sheet.plan.clock(*t))
             };
             out.push(Reading {
-                name: format!("{}, {}", words_of(&check.id), ask.name),
+                name: if ask.name == check.id {
+                    words_of(&check.id)
+                } else {
+                    format!("{}, {}", words_of(&check.id), ask.name)
+                },
                 now: now.map(|k| say(&all[k])),
                 before: before.map(say_before),
                 limit: limits.words(unit),
@@ -468,10 +472,15 @@ fn checks(pump: &PumpRow, sheet: &Sheet, tour: &Tour, items: &[Item], rows: &[Ch
             out.missed.push(text);
         }
     }
-    out.missed.extend(never.into_iter().map(|(check, n)| {
-        let modules = if n > 1 { format!(" ({n} modules)") } else { String::new() };
-        format!("{}{modules}, no entry yet", check.replace('-', " "))
-    }));
+    if !never.is_empty() {
+        let names: Vec<String> = never
+            .iter()
+            .map(|(check, n)| {
+                format!("{}{}", check.replace('-', " "), if *n > 1 { format!(" ({n} modules)") } else { String::new() })
+            })
+            .collect();
+        out.never = names;
+    }
     for row in rows.iter().filter(|r| tour.holds(r.at)) {
         let target = Target { pump: None, module: row.module };
         if let Outcome::Skipped { reason } = &row.outcome {

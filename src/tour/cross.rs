@@ -455,8 +455,13 @@ pub fn returns(seen: Seen, verdicts: &[ClipVerdict]) -> Vec<Remark> {
             "mud in the liner-wash returns: a piston or liner passes; find which by its returns, and listen there"
                 .to_owned()
         } else {
+            let which = if hissing.len() == 1 {
+                "that piston and liner"
+            } else {
+                "a piston and liner there; the returns tell which"
+            };
             format!(
-                "mud in the liner-wash returns and a hiss in the discharge half of {}: both point at that piston and liner",
+                "mud in the liner-wash returns and a hiss in the discharge half of {}: both point at {which}",
                 hissing.join(" and ")
             )
         };

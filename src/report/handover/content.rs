@@ -140,7 +140,12 @@ fn pump_blocks(pump: &PumpPart, out: &mut Vec<Block>) {
                 Span::text(format!(" The site still has to confirm: {}.", job.unconfirmed.join("; "))),
             ]));
         }
-        out.push(Block::List(job.lines.iter().map(|l| vec![Span::text(l)]).collect()));
+        if job.stage == "closed" && job.unconfirmed.is_empty() {
+            // What is over takes a paragraph, what is open a line a step.
+            out.push(Block::Para(vec![Span::text(format!("{}.", job.lines.join("; ")))]));
+        } else {
+            out.push(Block::List(job.lines.iter().map(|l| vec![Span::text(l)]).collect()));
+        }
     }
 }
 
@@ -273,7 +278,13 @@ fn readings(pump: &PumpPart, out: &mut Vec<Block>) {
             vec![Span::text(&r.limit)],
         ]
     };
-    if !pump.readings.is_empty() {
+    // A table of nothing but gaps buries what was read; what was read before still counts.
+    let any = pump.readings.iter().any(|r| r.now.is_some());
+    let shown: Vec<&super::Reading> = pump.readings.iter().filter(|r| any || r.before.is_some()).collect();
+    if !any {
+        out.push(Block::Para(vec![Span::text("No readings were entered in this tour.")]));
+    }
+    if !shown.is_empty() {
         out.push(Block::Table {
             caption: format!("Readings of {}", pump.name),
             columns: vec![
@@ -282,7 +293,7 @@ fn readings(pump: &PumpPart, out: &mut Vec<Block>) {
                 column("Before", Align::Left, 0.19),
                 column("Limit", Align::Left, 0.28),
             ],
-            rows: pump.readings.iter().map(row).collect(),
+            rows: shown.into_iter().map(row).collect(),
         });
     }
     let said: Vec<Vec<Span>> = pump
@@ -310,7 +321,12 @@ fn checks(pump: &PumpPart, out: &mut Vec<Block>) {
     out.push(Block::Heading(3, "Checks".into()));
     let mut items = vec![vec![Span::text(format!("{} made", c.done))]];
     items.extend(c.attention.iter().map(|a| vec![Span::flag("ATTENTION"), Span::text(format!(" {a}"))]));
-    items.extend(c.missed.iter().map(|m| vec![Span::flag("MISSED"), Span::text(format!(" {m}"))]));
+    if !c.missed.is_empty() {
+        items.push(vec![Span::flag("MISSED"), Span::text(format!(" {}", c.missed.join("; ")))]);
+    }
+    if !c.never.is_empty() {
+        items.push(vec![Span::strong("No entry yet: "), Span::text(c.never.join("; "))]);
+    }
     items.extend(
         c.skipped.iter().map(|(what, why)| vec![Span::strong("Left out: "), Span::text(format!("{what}: {why}"))]),
     );

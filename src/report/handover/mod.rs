@@ -114,6 +114,8 @@ pub struct Checks {
     pub done: u32,
     /// What was missed, in words, with how often.
     pub missed: Vec<String>,
+    /// Rarer checks of which there is no entry at all yet.
+    pub never: Vec<String>,
     /// What was left out, and why.
     pub skipped: Vec<(String, String)>,
     /// What wanted attention, in the words of whoever saw it.
