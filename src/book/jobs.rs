@@ -64,7 +64,7 @@ impl Book {
     ///
     /// # Errors
     /// [`BookError::Refused`] with what is wrong; the job is then as before.
-    pub fn enter_work(&mut self, id: i64, entry: Entry) -> Result<JobRow, BookError> {
+    pub fn enter_work(&mut self, id: i64, entry: &Entry) -> Result<JobRow, BookError> {
         let mut row = self.job(id)?;
         row.job.enter(entry.clone()).map_err(|e| refused(format!("job {id}: {e}")))?;
         let seen = row.job.entries().len();
@@ -76,7 +76,7 @@ impl Book {
             if usize::try_from(now).ok() != seen.checked_sub(1) {
                 return Err(refused(format!("job {id} was changed meanwhile; do it again")));
             }
-            let document = serde_json::to_string(&entry).map_err(|e| refused(e.to_string()))?;
+            let document = serde_json::to_string(entry).map_err(|e| refused(e.to_string()))?;
             tx.execute(
                 "INSERT INTO job_entry (job_id, document, entered_at) VALUES (?1, ?2, ?3)",
                 params![id, document, Stamp::now().text],

@@ -97,10 +97,10 @@ fn work_is_kept_and_refuses_what_the_job_refuses() {
     let (_dir, mut book, pump) = book();
     let id = book.start_job(&pump, "module 2, discharge seat", at("09:00"), "derrickman").unwrap();
     let entry = |event| Entry { at: at("09:05"), by: "derrickman".into(), event };
-    let err = book.enter_work(id, entry(Event::Opened)).unwrap_err();
+    let err = book.enter_work(id, &entry(Event::Opened)).unwrap_err();
     assert!(err.to_string().contains("permit"), "{err}");
     let answer = crate::tour::work::Answer::Yes;
-    book.enter_work(id, entry(Event::Confirmed { step: Step::RiskReview, answer })).unwrap();
+    book.enter_work(id, &entry(Event::Confirmed { step: Step::RiskReview, answer })).unwrap();
     assert_eq!(book.job(id).unwrap().job.unanswered().len(), Step::BEFORE.len() - 1);
     assert_eq!(book.jobs(&pump).unwrap().len(), 1);
     assert!(book.job(7).is_err());

@@ -106,11 +106,11 @@ pub fn run(args: &PartArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
             let why = why.as_deref().map(Why::parse).transpose().map_err(usage)?;
             let at = when.instant(&sheet)?;
             let old = book.change_part(&pump, &PartChange { place, at, by: &when.by, why, condition, photo })?;
-            match old.zip(why) {
-                Some((_, why)) => {
-                    writeln!(io.out, "{words}: changed at {}, the old one {}.", sheet.plan.date_time(at), why.as_str())?
-                }
-                None => writeln!(io.out, "{words}: fitted at {}.", sheet.plan.date_time(at))?,
+            let when = sheet.plan.date_time(at);
+            if let Some((_, why)) = old.zip(why) {
+                writeln!(io.out, "{words}: changed at {when}, the old one {}.", why.as_str())?;
+            } else {
+                writeln!(io.out, "{words}: fitted at {when}.")?;
             }
         }
         PartCommand::Hours { hours, from, to, by } => {

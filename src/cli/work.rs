@@ -151,7 +151,7 @@ pub fn run(args: &WorkArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         WorkCommand::CallOff { job, reason, when } => (job, Event::CalledOff { reason: reason.clone() }, when),
     };
     let entry = Entry { at: when.instant(&sheet)?, by: when.by.clone(), event };
-    tell(&book.enter_work(*job, entry)?, &sheet, io)?;
+    tell(&book.enter_work(*job, &entry)?, &sheet, io)?;
     Ok(ExitCode::SUCCESS)
 }
 

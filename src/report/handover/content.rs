@@ -9,6 +9,9 @@ use crate::tour::cross::Weight;
 /// Most steps named at the top: more is no order of importance any longer.
 const MOST_STEPS: usize = 7;
 
+/// Most pictures a pump: with more, a pump no longer fits on two pages.
+const MOST_PICTURES: usize = 2;
+
 /// What comes first, most pressing first: what the supervisor is to be told, modules that departed, readings outside their limits, work that
 /// is open, missed checks, modules that drift.
 #[must_use]
@@ -41,16 +44,18 @@ pub fn first_steps(note: &Handover) -> Vec<String> {
 
 fn module_steps(note: &Handover, state: State, verb: &str, out: &mut Vec<String>) {
     for pump in &note.pumps {
-        for module in ranked(pump).into_iter().filter(|m| m.verdict.verdict == state) {
-            let next =
-                words::reading_parts(&module.verdict).1.map_or(String::new(), |n| format!(" {}", words::capital(n)));
-            out.push(format!(
-                "{verb} {}, {}: {}.{next}",
-                pump.name,
-                words::who(&module.verdict).to_lowercase(),
-                words::what(&module.verdict)
-            ));
-        }
+        let of_state: Vec<&ModulePart> = ranked(pump).into_iter().filter(|m| m.verdict.verdict == state).collect();
+        let Some((worst, others)) = of_state.split_first() else { continue };
+        let who = |m: &ModulePart| words::who(&m.verdict).to_lowercase();
+        let next = words::reading_parts(&worst.verdict).1.map_or(String::new(), |n| format!(" {}", words::capital(n)));
+        // The next modules are heard through the block: one place to start is what a tired reader needs.
+        let also = if others.is_empty() {
+            String::new()
+        } else {
+            let names: Vec<String> = others.iter().map(|m| who(m)).collect();
+            format!(" Then {}, also {}.", names.join(" and "), words::state(state))
+        };
+        out.push(format!("{verb} {}, {}: {}.{next}{also}", pump.name, who(worst), words::what(&worst.verdict)));
     }
 }
 
@@ -232,7 +237,7 @@ fn modules(pump: &PumpPart, out: &mut Vec<Block>) {
         ],
         rows: ranked.iter().map(row).collect(),
     });
-    for m in ranked.iter().filter(|m| matches!(m.verdict.verdict, State::Departed | State::Drifting)) {
+    for (k, m) in ranked.iter().filter(|m| matches!(m.verdict.verdict, State::Departed | State::Drifting)).enumerate() {
         let v = &m.verdict;
         let (meaning, next) = words::reading_parts(v);
         let mut para = vec![Span::strong(format!("{}: ", words::who(v))), Span::text(meaning)];
@@ -243,7 +248,7 @@ fn modules(pump: &PumpPart, out: &mut Vec<Block>) {
             para.push(Span::text(format!(" {}.", words::capital(&words::chance_sentence(p)))));
         }
         out.push(Block::Para(para));
-        if let Some(png) = &m.picture {
+        if let Some(png) = m.picture.as_ref().filter(|_| k < MOST_PICTURES) {
             let alt = format!("Stroke maps: good runs, now, difference. {}", words::headline(v));
             let caption = format!(
                 "{}: crank angle across, frequency up, darker is louder. In the difference + is louder, − quieter; the box is where it changed.",

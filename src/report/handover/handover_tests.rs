@@ -103,8 +103,7 @@ mud in this liner's wash returns (mud points at piston and liner), then plan to 
             module(made_up::unjudged(2), None, false),
             module(made_up::steady(3), None, false),
         ],
-        checks: Checks {
-            never: vec!["suction chamber".into()], done: 20, ..Checks::default() },
+        checks: Checks { never: vec!["suction chamber".into()], done: 20, ..Checks::default() },
         ..PumpPart::default()
     };
     Handover {

@@ -21,7 +21,7 @@ const BODY: f64 = 8.6;
 const PLAIN: Look = Look { size: BODY, bold: false, colour: INK };
 const SMALL: Look = Look { size: 7.6, bold: false, colour: GREY };
 /// Highest picture: two of them and the words still fit on a page.
-const PICTURE: f64 = 176.0;
+const PICTURE: f64 = 142.0;
 
 /// The note as the bytes of a PDF; the same note gives the same bytes.
 ///
