@@ -14,6 +14,7 @@
 //! | [`book`] | the folder that keeps it all: pumps, rounds, clips, baselines, verdicts |
 //! | [`sample`] | the made-up pump room that makes demo and trial clips |
 //! | [`report`] | pictures and the note |
+//! | [`tour`] | the check sheet, what is due, readings, parts, work |
 //! | [`cli`] | one file a command |
 //!
 //! Small shared ground: [`units`], [`robust`], [`spectrum`], [`bands`], [`frames`].
@@ -33,4 +34,5 @@ pub mod sample;
 pub mod score;
 pub mod spectrum;
 pub mod stroke;
+pub mod tour;
 pub mod units;

@@ -3,10 +3,14 @@
 pub mod baseline;
 pub mod book;
 pub mod compare;
+pub mod concern;
 pub mod demo;
 pub mod devices;
 pub mod export;
+pub mod due;
+pub mod figures;
 mod files;
+pub mod handover;
 pub mod hear;
 pub mod import;
 mod io;
@@ -14,12 +18,16 @@ mod job;
 mod list;
 pub mod look;
 mod options;
+pub mod part;
 mod pressure;
 pub mod pump;
+pub mod reading;
 pub mod round;
 pub mod sample;
 pub mod spot;
+mod tour_args;
 pub mod verdict;
+pub mod work;
 
 use std::ffi::OsString;
 use std::io::Write as _;
@@ -63,6 +71,12 @@ enum Command {
     Baseline(baseline::BaselineArgs),
     Verdict(verdict::VerdictArgs),
     Export(export::ExportArgs),
+    Due(due::DueArgs),
+    Reading(reading::ReadingArgs),
+    Part(part::PartArgs),
+    Work(work::WorkArgs),
+    Concern(concern::ConcernArgs),
+    Handover(handover::HandoverArgs),
 }
 
 /// What was typed makes no sense together.
@@ -103,6 +117,12 @@ pub fn run<I: IntoIterator<Item = OsString>>(args: I) -> anyhow::Result<ExitCode
         Command::Baseline(args) => baseline::run(args, &mut io),
         Command::Verdict(args) => verdict::run(args, &mut io),
         Command::Export(args) => export::run(args, &mut io),
+        Command::Due(args) => due::run(args, &mut io),
+        Command::Reading(args) => reading::run(args, &mut io),
+        Command::Part(args) => part::run(args, &mut io),
+        Command::Work(args) => work::run(args, &mut io),
+        Command::Concern(args) => concern::run(args, &mut io),
+        Command::Handover(args) => handover::run(args, &mut io),
     };
     // What was found before a failure is still data.
     let flushed = out.flush();

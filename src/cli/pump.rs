@@ -30,6 +30,7 @@ pub struct PumpsArgs {
 
 #[derive(Debug, Clone, Subcommand)]
 enum PumpCommand {
+    Figures(Box<super::figures::FiguresArgs>),
     /// Enter a pump, with one spot a module
     Add(Box<AddArgs>),
     /// Change a pump
@@ -108,8 +109,13 @@ fn liner(text: &str) -> Result<LinerRating, String> {
 /// # Errors
 /// No book, a pump that is not in it, values that make no sense.
 pub fn run(args: &PumpsArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
+    if let PumpCommand::Figures(args) = &args.what {
+        // Arithmetic needs no book.
+        return super::figures::run(args, io);
+    }
     let mut book = args.place.open()?;
     match &args.what {
+        PumpCommand::Figures(_) => {}
         PumpCommand::Add(add) => {
             let pump = book.add_pump(&add.new_pump()?)?;
             tell(&book, &pump, io)?;

@@ -3,12 +3,14 @@
 //! SI in, SI out (conversions in [`crate::units`]); crank angles in degrees with 0 at the start of the module's own discharge
 //! stroke. Nothing here is a maker's limit: ratings come from the pump's own plate.
 
+mod figures;
 mod fluid_end;
 mod hydraulics;
 mod kinematics;
 mod liners;
 mod order;
 
+pub use figures::{Figures, FiguresInput, LinerFigures, figures};
 pub use fluid_end::{Action, FluidEnd, circle_area_m2, rated_pressure_pa, rod_load_n, strokes_for_volume};
 pub use hydraulics::{
     ATMOSPHERE_PA, acceleration_head_m, hydraulic_power_w, jet_speed_m_per_s, leak_m3_per_s, measured_exponent,

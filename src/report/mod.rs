@@ -13,12 +13,14 @@
 //! | [`picture`] | stroke maps and spectrograms, PNG and SVG |
 //! | [`trend`] | departure and excess of a pump's modules over time, PNG and SVG |
 //! | [`note`] | the one-page HTML note |
+//! | [`handover`] | the note of a tour: HTML, PDF, plain text, signed and amended |
 //! | [`hear`] | the sound in which a change can be heard |
 
 mod axis;
 mod canvas;
 pub mod colour;
 pub mod ground;
+pub mod handover;
 mod head;
 pub mod hear;
 mod heat;

@@ -1,0 +1,218 @@
+//! Work on fluid ends, and the notes that were signed.
+
+use jiff::Timestamp;
+use rusqlite::{OptionalExtension as _, params};
+
+use super::error::{db, refused};
+use super::tour::{instant, stamp};
+use super::{Book, BookError, PumpRow, Stamp};
+use crate::report::handover::sign::{Amendment, fingerprint};
+use crate::tour::Tour;
+use crate::tour::work::{Entry, Job};
+
+/// A job of the book.
+#[derive(Debug, Clone, PartialEq)]
+pub struct JobRow {
+    /// Number.
+    pub id: i64,
+    /// Its pump.
+    pub pump_id: i64,
+    /// What is to be done: `module 2, discharge seat`.
+    pub words: String,
+    /// When it was started.
+    pub started: Timestamp,
+    /// Its entries.
+    pub job: Job,
+}
+
+/// A signed note of the book.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NoteRow {
+    /// Key in this book.
+    pub id: i64,
+    /// The bytes that were signed.
+    pub html: String,
+    /// Their SHA-256.
+    pub sha256: String,
+    /// Who signed.
+    pub giver: String,
+    /// Later corrections, oldest first; their times as RFC 3339.
+    pub amendments: Vec<Amendment>,
+}
+
+impl Book {
+    /// Starts a job: nothing is confirmed yet.
+    ///
+    /// # Errors
+    /// What the database says.
+    pub fn start_job(&mut self, pump: &PumpRow, words: &str, at: Timestamp, by: &str) -> Result<i64, BookError> {
+        if words.trim().is_empty() {
+            return Err(refused("say what is to be done, such as \"module 2, discharge seat\""));
+        }
+        let (text, ms) = stamp(at);
+        self.whole("start the job", |tx| {
+            tx.execute(
+                "INSERT INTO job (pump_id, words, started_at, started_ms, by_position) VALUES (?1, ?2, ?3, ?4, ?5)",
+                params![pump.id, words.trim(), text, ms, by],
+            )
+            .map_err(db("start the job"))?;
+            Ok(tx.last_insert_rowid())
+        })
+    }
+
+    /// Makes an entry in a job.
+    ///
+    /// # Errors
+    /// [`BookError::Refused`] with what is wrong; the job is then as before.
+    pub fn enter_work(&mut self, id: i64, entry: &Entry) -> Result<JobRow, BookError> {
+        let mut row = self.job(id)?;
+        row.job.enter(entry.clone()).map_err(|e| refused(format!("job {id}: {e}")))?;
+        let seen = row.job.entries().len();
+        self.whole("enter the work", |tx| {
+            let doing = db("enter the work");
+            // Another program may have entered something since: what follows from it has to be judged anew.
+            let now: i64 =
+                tx.query_row("SELECT count(*) FROM job_entry WHERE job_id = ?1", [id], |r| r.get(0)).map_err(&doing)?;
+            if usize::try_from(now).ok() != seen.checked_sub(1) {
+                return Err(refused(format!("job {id} was changed meanwhile; do it again")));
+            }
+            let document = serde_json::to_string(entry).map_err(|e| refused(e.to_string()))?;
+            tx.execute(
+                "INSERT INTO job_entry (job_id, document, entered_at) VALUES (?1, ?2, ?3)",
+                params![id, document, Stamp::now().text],
+            )
+            .map_err(doing)?;
+            Ok(())
+        })?;
+        Ok(row)
+    }
+
+    /// A job by its number.
+    ///
+    /// # Errors
+    /// [`BookError::Unknown`] if there is none.
+    pub fn job(&self, id: i64) -> Result<JobRow, BookError> {
+        let found = self.jobs_where("id = ?1", id)?.pop();
+        found.ok_or_else(|| BookError::Unknown {
+            what: format!("job {id}"),
+            hint: "`seatsong work list` shows them".to_owned(),
+        })
+    }
+
+    /// All jobs of a pump, oldest first.
+    ///
+    /// # Errors
+    /// What the database says.
+    pub fn jobs(&self, pump: &PumpRow) -> Result<Vec<JobRow>, BookError> {
+        self.jobs_where("pump_id = ?1", pump.id)
+    }
+
+    fn jobs_where(&self, what: &str, key: i64) -> Result<Vec<JobRow>, BookError> {
+        let doing = db("read the work");
+        let sql = format!("SELECT id, pump_id, words, started_ms FROM job WHERE {what} ORDER BY started_ms, id");
+        let mut statement = self.conn.prepare_cached(&sql).map_err(&doing)?;
+        let rows = statement
+            .query_map([key], |r| {
+                Ok(JobRow {
+                    id: r.get(0)?,
+                    pump_id: r.get(1)?,
+                    words: r.get(2)?,
+                    started: instant(r.get(3)?),
+                    job: Job::new(),
+                })
+            })
+            .map_err(&doing)?;
+        let mut rows = rows.collect::<Result<Vec<_>, _>>().map_err(&doing)?;
+        let mut entries =
+            self.conn.prepare_cached("SELECT document FROM job_entry WHERE job_id = ?1 ORDER BY id").map_err(&doing)?;
+        for row in &mut rows {
+            let spoilt = |why: String| BookError::Spoilt { what: format!("job {}", row.id), why };
+            let found = entries.query_map([row.id], |r| r.get::<_, String>(0)).map_err(&doing)?;
+            let mut all = Vec::new();
+            for text in found {
+                let text = text.map_err(&doing)?;
+                all.push(serde_json::from_str::<Entry>(&text).map_err(|e| spoilt(e.to_string()))?);
+            }
+            row.job = Job::replay(all).map_err(|e| spoilt(e.to_string()))?;
+        }
+        Ok(rows)
+    }
+
+    /// Freezes the note of a tour.
+    ///
+    /// # Errors
+    /// [`BookError::Refused`] when that tour's note is signed already.
+    pub fn sign_note(&mut self, tour: &Tour, html: &str, giver: &str, at: Timestamp) -> Result<String, BookError> {
+        if self.note(tour)?.is_some() {
+            return Err(refused("the note of this tour is signed and frozen; correct it with --amend"));
+        }
+        let sum = fingerprint(html.as_bytes());
+        let (text, _) = stamp(at);
+        self.whole("sign the note", |tx| {
+            tx.execute(
+                "INSERT INTO note (tour_start_ms, tour_end_ms, html, sha256, giver, given_at) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+                params![tour.start.as_millisecond(), tour.end.as_millisecond(), html, sum, giver, text],
+            )
+            .map_err(db("sign the note"))?;
+            Ok(())
+        })?;
+        Ok(sum)
+    }
+
+    /// Amends a signed note.
+    ///
+    /// # Errors
+    /// [`BookError::Refused`] when it is not signed yet.
+    pub fn amend_note(&mut self, tour: &Tour, words: &str, by: &str, at: Timestamp) -> Result<(), BookError> {
+        let Some(note) = self.note(tour)? else {
+            return Err(refused("the note of this tour is not signed yet: correct the entries, then sign"));
+        };
+        if words.trim().is_empty() || by.trim().is_empty() {
+            return Err(refused("say what is corrected, and by which position"));
+        }
+        let (text, ms) = stamp(at);
+        self.whole("amend the note", |tx| {
+            tx.execute(
+                "INSERT INTO amendment (note_id, at, at_ms, by_position, words) VALUES (?1, ?2, ?3, ?4, ?5)",
+                params![note.id, text, ms, by, words.trim()],
+            )
+            .map_err(db("amend the note"))?;
+            Ok(())
+        })
+    }
+
+    /// The signed note of a tour, if there is one.
+    ///
+    /// # Errors
+    /// What the database says.
+    pub fn note(&self, tour: &Tour) -> Result<Option<NoteRow>, BookError> {
+        let doing = db("read the note");
+        let found = self
+            .conn
+            .query_row(
+                "SELECT id, html, sha256, giver FROM note WHERE tour_start_ms = ?1",
+                [tour.start.as_millisecond()],
+                |r| {
+                    Ok(NoteRow {
+                        id: r.get(0)?,
+                        html: r.get(1)?,
+                        sha256: r.get(2)?,
+                        giver: r.get(3)?,
+                        amendments: vec![],
+                    })
+                },
+            )
+            .optional()
+            .map_err(&doing)?;
+        let Some(mut note) = found else { return Ok(None) };
+        let mut statement = self
+            .conn
+            .prepare_cached("SELECT at, by_position, words FROM amendment WHERE note_id = ?1 ORDER BY at_ms, id")
+            .map_err(&doing)?;
+        let rows = statement
+            .query_map([note.id], |r| Ok(Amendment { when: r.get(0)?, by: r.get(1)?, text: r.get(2)? }))
+            .map_err(&doing)?;
+        note.amendments = rows.collect::<Result<_, _>>().map_err(doing)?;
+        Ok(Some(note))
+    }
+}

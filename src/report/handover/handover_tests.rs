@@ -1,0 +1,227 @@
+use super::*;
+use crate::report::made_up;
+use crate::report::note::escape;
+use crate::report::picture::note_png;
+use crate::score::{Angle, Half};
+use crate::tour::cross::{self, Circuit, Rules, Seen};
+
+fn bar(pa: f64) -> String {
+    format!("{:.0} bar", pa / 1e5)
+}
+
+fn module(verdict: ClipVerdict, since: Option<&str>, picture: bool) -> ModulePart {
+    let picture = picture.then(|| {
+        let maps = made_up::maps(8.0, [10.0, 170.0], Angle::Absolute);
+        note_png(&maps, &verdict, crate::clip::Scale::FullScale).unwrap()
+    });
+    ModulePart { verdict, taken: "15:20".into(), since: since.map(str::to_owned), picture, sound: None }
+}
+
+fn reading(name: &str, now: Option<&str>, before: &str, limit: &str, outside: Option<bool>) -> Reading {
+    Reading {
+        name: name.into(),
+        now: now.map(str::to_owned),
+        before: Some(before.into()),
+        limit: limit.into(),
+        outside,
+    }
+}
+
+/// A note with everything in it, of an invented rig.
+pub(crate) fn full() -> Handover {
+    let mut hiss = made_up::departed(2);
+    hiss.half = Half::Discharge;
+    hiss.reading = "Hiss in the discharge half: usually a suction valve or seat that leaks, or a piston and liner that wash. Next: look for \
+mud in this liner's wash returns (mud points at piston and liner), then plan to look at the suction valve and seat."
+        .into();
+    let rules = Rules::default();
+    let point = |pa: f64| Circuit { pa, spm: 72.0, mud_kg_per_m3: Some(1250.0) };
+    let mut remarks = cross::returns(Seen::in_wash("mud in the returns of module 2"), std::slice::from_ref(&hiss));
+    remarks.push(cross::circuit(&point(1.93e7), &[point(2.12e7), point(2.13e7), point(2.11e7)], &rules));
+    remarks.extend(cross::gauges(1.95e7, 1.93e7, Some(1.93e7), &[0.01, 0.011, 0.0105], &rules, &bar));
+    remarks.extend(cross::relief(2.9e7, Some(3.0e7), None, Some(1.93e7), &rules, &bar));
+    let trend = |name: &str, slope: f64, ends: [&str; 2], limit: Option<f64>| Trend {
+        name: name.into(),
+        points: (0..12)
+            .map(|k| [f64::from(k), 10.0 + slope * f64::from(k * k) / 12.0 + 0.3 * f64::from(k % 3)])
+            .collect(),
+        limit,
+        ends: ends.map(str::to_owned),
+        times: ["2 May", "4 May, 15:20"].map(str::to_owned),
+    };
+    let first = PumpPart {
+        name: "Pump 1".into(),
+        running: "running, 72 SPM, 193 bar, 6 in liners, mud 1250 kg/m3".into(),
+        modules: vec![
+            module(made_up::steady(1), None, false),
+            module(hiss, Some("4 May, 14:10"), true),
+            module(made_up::drifting(3), Some("4 May, 15:20"), true),
+        ],
+        trends: vec![
+            trend("Discharge pressure at 72 SPM", -1.0, ["212 bar", "193 bar"], None),
+            trend("Module 2, departure", 3.0, ["0.4", "3.4"], Some(20.0)),
+            trend("Oil pressure after the filter", 0.1, ["3.0 bar", "3.1 bar"], None),
+        ],
+        readings: vec![
+            reading("Pump gauge", Some("195 bar, 15:12"), "214 bar", "no limit entered", None),
+            reading("Console", Some("193 bar, 15:12"), "212 bar", "no limit entered", None),
+            reading("Standpipe", Some("193 bar, 15:12"), "212 bar", "no limit entered", None),
+            reading("Oil pressure before the filter", Some("6.3 bar, 15:05"), "3.3 bar", "2 bar to 6 bar (plate of pump 1)", Some(true)),
+            reading("Oil pressure after the filter", Some("3.1 bar, 15:05"), "3.0 bar", "2 bar to 6 bar (plate of pump 1)", Some(false)),
+            reading("Dampener precharge", None, "44 bar, 3 May, 17:40", "no limit entered", None),
+            reading("Relief valve setting", Some("290 bar, 07:15"), "290 bar", "no limit entered", None),
+        ],
+        remarks,
+        checks: Checks {
+            never: vec!["suction chamber".into()],
+            done: 27,
+            missed: vec!["dampener precharge (2 times)".into(), "moisture trap (1 time)".into()],
+            skipped: vec![("suction screen".into(), "no connection in this tour".into())],
+            attention: vec!["liner wash: mud in the returns of module 2 (14:15)".into()],
+        },
+        parts: vec![
+            "Module 1 suction valve changed at 09:40: worn after 612 h and 2.6 million strokes".into(),
+            "module 2 discharge seats last a third of the others (median 214 h against 640 h; 5 of 6 worn out; such a difference comes by chance once in 300)".into(),
+        ],
+        work: vec![Work {
+            name: "module 1, suction valve".into(),
+            stage: "open".into(),
+            lines: vec![
+                "09:02 risk-review: confirmed (derrickman)".into(),
+                "09:05 permit: confirmed, 4711 (derrickman)".into(),
+                "09:12 locks: confirmed, 2 locks (mechanic)".into(),
+                "09:14 electrical-isolation: NOT CONFIRMED, left out: electrician on the way (mechanic)".into(),
+            ],
+            unconfirmed: vec!["electrical isolation in the isolation log".into()],
+        }],
+    };
+    let second = PumpPart {
+        name: "Pump 2".into(),
+        running: "standby, 5 1/2 in liners".into(),
+        modules: vec![
+            module(made_up::steady(1), None, false),
+            module(made_up::unjudged(2), None, false),
+            module(made_up::steady(3), None, false),
+        ],
+        checks: Checks { never: vec!["suction chamber".into()], done: 20, ..Checks::default() },
+        ..PumpPart::default()
+    };
+    Handover {
+        rig: "Invented rig <Plover> & Sons".into(),
+        tour: "4 May 2031, 06:00 to 18:00".into(),
+        made: "4 May 2031, 17:52".into(),
+        remarks: vec!["All figures of this note are made up.".into()],
+        pumps: vec![first, second],
+        concerns: vec![
+            Concern {
+                number: 3,
+                pump: Some("Pump 2".into()),
+                text: "relief line bracket loose, welder asked for".into(),
+                since: "2 May".into(),
+            },
+            Concern {
+                number: 5,
+                pump: None,
+                text: "hose of the charge pump weeps at the clamp".into(),
+                since: "4 May".into(),
+            },
+        ],
+        sign_off: SignOff { giver: Some("derrickman, 4 May 2031, 17:55".into()), receiver: None },
+    }
+}
+
+#[test]
+fn the_first_steps_are_the_most_pressing() {
+    let steps = first_steps(&full());
+    assert!(
+        steps[0].contains(
+            "tell the supervisor: mud in the liner-wash returns and a hiss in the discharge half of module 2"
+        ),
+        "{steps:?}"
+    );
+    assert!(steps[1].contains("pressure fell by 9 %") && steps[1].contains("(rule of thumb)"), "{steps:?}");
+    let order = [
+        "Look at Pump 1, module 2",
+        "outside its limits",
+        "electrical isolation",
+        "Listen again at Pump 1, module 3",
+        "missed checks",
+    ];
+    let places: Vec<usize> = order.iter().map(|w| steps.iter().position(|s| s.contains(w)).unwrap()).collect();
+    assert!(places.is_sorted(), "{steps:#?}");
+}
+
+#[test]
+fn the_words_of_the_note() {
+    insta::assert_snapshot!(text(&full()));
+}
+
+#[test]
+fn the_radio_text_is_ascii_and_short_lined() {
+    let text = text(&full());
+    assert!(text.is_ascii());
+    assert!(text.lines().all(|l| l.len() <= 72), "{:?}", text.lines().find(|l| l.len() > 72));
+    assert!(text.contains("Taken over by: NOT SIGNED"));
+}
+
+#[test]
+fn the_page_is_whole_by_itself() {
+    let page = html(&full());
+    for forbidden in ["http:", "https:", "<script", "<link", "url(", "@import", "javascript:", "<Plover>"] {
+        assert!(!page.contains(forbidden), "{forbidden}");
+    }
+    assert!(page.contains(&escape("Invented rig <Plover> & Sons")));
+    assert_eq!(page.matches("<img ").count(), page.matches("<img alt=\"Stroke maps").count());
+    assert_eq!(page.matches("<section").count(), page.matches("</section>").count());
+    assert_eq!(page.matches("<svg").count(), page.matches("role=\"img\" aria-label=\"").count());
+    let levels: Vec<u8> = page
+        .match_indices("<h")
+        .filter_map(|(i, _)| page[i + 2..i + 3].parse().ok().filter(|_| &page[i + 3..i + 4] == ">"))
+        .collect();
+    assert_eq!(levels.iter().filter(|l| **l == 1).count(), 1);
+    assert!(levels.windows(2).all(|w| w[1] <= w[0] + 1), "{levels:?}");
+}
+
+#[test]
+fn no_word_of_the_note_clears_a_pump() {
+    let text = text(&full()).to_lowercase();
+    for word in ["safe to", "all clear", "is safe", "ready to run"] {
+        assert!(!text.contains(word), "{word}");
+    }
+    assert!(text.contains("no limit entered") && text.contains("rule of thumb"));
+}
+
+#[test]
+fn the_pdf_is_the_same_each_time_and_holds_two_pages_a_pump() {
+    let one = pdf(&full()).unwrap();
+    assert_eq!(one, pdf(&full()).unwrap());
+    assert!(one.starts_with(b"%PDF-"));
+    let pages = one.windows(11).filter(|w| w == b"/Type /Page" || w == b"/Type/Page\n").count();
+    assert!(pages <= 1 + 2 * full().pumps.len(), "{pages}");
+    if let Ok(dir) = std::env::var("SEATSONG_LOOK") {
+        std::fs::write(format!("{dir}/note.pdf"), &one).unwrap();
+        std::fs::write(format!("{dir}/note.html"), html(&full())).unwrap();
+        std::fs::write(format!("{dir}/note.txt"), text(&full())).unwrap();
+    }
+}
+
+#[test]
+fn an_empty_note_says_so() {
+    let empty = Handover { rig: "Invented rig".into(), ..Handover::default() };
+    assert!(first_steps(&empty).is_empty());
+    assert!(text(&empty).contains("Nothing is out of turn."));
+    assert!(pdf(&empty).is_ok());
+    let mut broken = full();
+    broken.pumps[0].modules[1].picture = Some(vec![1, 2, 3]);
+    assert!(pdf(&broken).is_err(), "a picture that can't be read is told");
+}
+
+#[test]
+fn a_trend_of_one_point_or_none_draws_nothing() {
+    let t = |points: &[[f64; 2]]| Trend { points: points.to_vec(), ..Trend::default() };
+    for points in [&[][..], &[[1.0, 2.0]], &[[1.0, 2.0], [1.0, 3.0]], &[[f64::NAN, 1.0], [1.0, 1.0]]] {
+        assert!(super::html::trend_path(&t(points), [100.0, 50.0]).is_none());
+    }
+    let (path, limit) = super::html::trend_path(&t(&[[0.0, 1.0], [2.0, 1.0]]), [100.0, 50.0]).unwrap();
+    assert!((path[1][0] - 100.0).abs() < 1e-9 && (path[0][1] - 25.0).abs() < 1e-9 && limit.is_none());
+}

@@ -1,0 +1,149 @@
+//! One scripted tour of an invented rig, 06:00 to 18:00, as a person would type it; its note is compared with a reviewed snapshot.
+
+#![expect(clippy::unwrap_used, reason = "helpers of tests")]
+
+use std::path::Path;
+use std::process::{Command, Output};
+
+use seatsong::sample::Scenario;
+
+const FOLDER: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/samples/tour");
+
+fn read(name: &str) -> String {
+    std::fs::read_to_string(Path::new(FOLDER).join(name)).unwrap()
+}
+
+/// Splits a line as a shell would, single quotes only.
+fn words(line: &str) -> Vec<String> {
+    let mut out = vec![String::new()];
+    let mut quoted = false;
+    for c in line.chars() {
+        match c {
+            '\'' => quoted = !quoted,
+            ' ' if !quoted => out.push(String::new()),
+            c => out.last_mut().unwrap().push(c),
+        }
+    }
+    assert!(!quoted, "{line}");
+    out.retain(|w| !w.is_empty());
+    out
+}
+
+fn run(book: &Path, line: &str) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_seatsong"))
+        .args(words(line))
+        .env("SEATSONG_BOOK", book)
+        .env("COLUMNS", "100")
+        .output()
+        .unwrap()
+}
+
+/// Runs every line of a script; returns what was printed, with the paths of this run taken out.
+fn play(script: &str, dir: &Path) -> String {
+    let (book, clips, out) = (dir.join("book"), dir.join("clips/pump"), dir.join("out"));
+    let mut said = String::new();
+    for line in read(script).lines().filter(|l| !l.starts_with('#') && !l.trim().is_empty()) {
+        let typed = line.replace("{clips}", clips.to_str().unwrap()).replace("{out}", out.to_str().unwrap());
+        let ran = run(&book, &typed);
+        let printed = String::from_utf8(ran.stdout).unwrap();
+        assert!(ran.status.success(), "{line}\n{printed}\n{}", String::from_utf8_lossy(&ran.stderr));
+        said += &format!("> {line}\n{printed}");
+    }
+    said.replace(dir.to_str().unwrap(), "DIR")
+}
+
+#[test]
+fn a_tour_of_forty_actions_ends_with_its_signed_note() {
+    let temporary = tempfile::tempdir().unwrap();
+    let dir = temporary.path();
+    Scenario::parse(&read("room.toml"), Path::new("room.toml")).unwrap().make(&dir.join("clips"), &|| ()).unwrap();
+    assert!(run(&dir.join("book"), "book new").status.success());
+    std::fs::copy(Path::new(FOLDER).join("checks.toml"), dir.join("book/checks.toml")).unwrap();
+    play("before.txt", dir);
+    assert_eq!(read("actions.txt").lines().filter(|l| !l.starts_with('#')).count(), 40);
+    let said = play("actions.txt", dir);
+    assert!(said.contains("not a clearance"));
+
+    let note = std::fs::read_to_string(dir.join("out/handover.txt")).unwrap();
+    insta::assert_snapshot!(note);
+    let page = std::fs::read_to_string(dir.join("out/handover.html")).unwrap();
+    assert!(page.contains("data:image/png;base64,"), "the washing module has its picture");
+    assert!(std::fs::read(dir.join("out/handover.pdf")).unwrap().starts_with(b"%PDF-"));
+    if let Some(look) = std::env::var_os("SEATSONG_LOOK") {
+        for name in ["handover.html", "handover.pdf", "handover.txt"] {
+            std::fs::copy(dir.join("out").join(name), Path::new(&look).join(name)).unwrap();
+        }
+        std::fs::write(Path::new(&look).join("said.txt"), &said).unwrap();
+    }
+
+    // Frozen: signing again is refused, a correction shows, and the signed bytes are still in it.
+    let book = dir.join("book");
+    let tour = "--tour '2024-05-04 12:00'";
+    let again = run(&book, &format!("handover {tour} --sign --at '2024-05-04 17:58'"));
+    assert_eq!(again.status.code(), Some(2), "{}", String::from_utf8_lossy(&again.stderr));
+    let taken = run(&book, &format!("handover {tour} --receive --by 'relief derrickman' --at '2024-05-04 18:05'"));
+    assert!(taken.status.success(), "{}", String::from_utf8_lossy(&taken.stderr));
+    let out = dir.join("out2");
+    let amended = format!(
+        "handover {tour} --amend 'relief valve was set to 290 bar' --by toolpusher --at '2024-05-04 19:00' --out {}",
+        out.display()
+    );
+    assert!(run(&book, &amended).status.success());
+    let shown = std::fs::read_to_string(out.join("handover.html")).unwrap();
+    assert!(shown.contains("Taken over by relief derrickman.") && shown.contains("relief valve was set to 290 bar"));
+    assert_eq!(seatsong::report::handover::sign::signed_part(&shown), page);
+}
+
+#[test]
+fn what_can_not_be_entered_is_refused_with_what_to_do() {
+    let temporary = tempfile::tempdir().unwrap();
+    let book = temporary.path().join("book");
+    assert!(run(&book, "book new").status.success());
+    assert!(run(&book, "pump add MP-1 --stroke 12in").status.success());
+    for (line, code, says) in [
+        ("reading add gauges pump='212'", 1, "212"),
+        ("reading add gauges pump='212 C'", 1, "unit"),
+        ("reading add gauges pump='2.1 bar'", 1, "--yes"),
+        ("reading add gauges pump=''", 1, "nothing was entered"),
+        ("reading add gauges nose='2 bar'", 2, "standpipe"),
+        ("reading add smell look=ok", 2, "check sheet"),
+        ("reading add gauges pump='212 bar' --at '2999-01-01 06:00'", 2, "future"),
+        ("reading add rod-clamp-torque torque='400 Nm'", 2, "--module"),
+        ("reading skip gauges ' '", 2, "reason"),
+        ("part change 2 liner suction", 2, "no suction or discharge side"),
+        ("part change 9 liner", 1, "module"),
+        ("part hours 30 --from '2024-05-04 06:00' --to '2024-05-04 18:00'", 1, "clock ran 12.0 h"),
+        ("work confirm 7 permit 1", 1, "work list"),
+        ("concern close 3 'x'", 1, "concern list"),
+        ("handover --amend 'x'", 1, "not signed"),
+    ] {
+        let ran = run(&book, line);
+        let err = String::from_utf8_lossy(&ran.stderr).into_owned();
+        assert_eq!(ran.status.code(), Some(code), "{line}: {err}");
+        assert!(err.contains(says), "{line}: {err}");
+        assert!(ran.stdout.is_empty(), "{line}");
+    }
+    let yes = run(&book, "reading add gauges pump='2.1 bar' --yes");
+    assert!(yes.status.success(), "{}", String::from_utf8_lossy(&yes.stderr));
+    assert!(run(&book, "work start 'module 2'").status.success());
+    let opened = run(&book, "work open 1");
+    assert_eq!(opened.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&opened.stderr).contains("permit to work"));
+    for line in [
+        "due --json",
+        "reading list --json",
+        "part list --json",
+        "part life --json",
+        "work list --json",
+        "concern list --json",
+        "handover --json",
+        "reading trend gauges pump --json",
+    ] {
+        let ran = run(&book, line);
+        assert!(ran.status.success(), "{line}: {}", String::from_utf8_lossy(&ran.stderr));
+        let document: serde_json::Value = serde_json::from_slice(&ran.stdout).unwrap();
+        assert!(document["schema"].as_str().unwrap().starts_with("seatsong."), "{line}");
+    }
+    let figures = run(&temporary.path().join("none"), "pump figures --liner 6in --stroke 12in --spm 100 --json");
+    assert!(figures.status.success(), "arithmetic needs no book");
+}
