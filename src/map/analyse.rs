@@ -375,10 +375,10 @@ fn steadied(frames: &BandFrames, level: &[f32], phase: &[f64]) -> (BandFrames, V
     // Which group each band belongs to, and the running sum of the groups' mean levels.
     let mut group_of = [0_usize; N_BAND];
     let mut share = [0.0_f32; GROUPS];
-    for g in 0..groups {
+    for (g, share) in share[..groups].iter_mut().enumerate() {
         let (b_lo, b_hi) = (g * frames.n_usable / groups, (g + 1) * frames.n_usable / groups);
         group_of[b_lo..b_hi].fill(g);
-        share[g] = 1.0 / (b_hi - b_lo) as f32;
+        *share = 1.0 / (b_hi - b_lo) as f32;
     }
     let mut cumulative = vec![[0.0_f64; GROUPS]; n + 1];
     let mut running = [0.0_f64; GROUPS];

@@ -285,7 +285,7 @@ pub fn families(model: &Model, edges_hz: &[f64], n_band: usize, absolute: bool) 
         },
         Family {
             pattern: Pattern::Knock,
-            share: 1.0,
+            share: 0.4,
             shape: vec![1.0; N_CELL],
             arcs: every(1, &[2, 4, 6]),
             spectra: plain.clone(),

@@ -18,6 +18,8 @@ pub(crate) const RATIOS: [f64; 11] = [0.2, 0.25, 1.0 / 3.0, 0.5, 2.0 / 3.0, 1.0,
 const HOPEFUL: f64 = 0.01;
 /// A faster rate that explains this share of what the best explains is the true one: a fold at half the rate explains all too.
 const SAME_STRENGTH: f64 = 0.985;
+/// Share of the best at half the values that a ratio needs to be weighed at all of them.
+const CONTENDS: f64 = 0.85;
 /// Candidates from the modulation spectrum.
 const MOST_PATHS: usize = 5;
 /// Candidates followed through the clip.
@@ -129,10 +131,15 @@ fn rhythms_within(feature: &Feature, span_hz: (f64, f64), not_hz: &[f64], most: 
             .filter(|&&r| !related(r * mean_hz))
             .map(|&r| (r, track::strength(&coarse, &base, r)))
             .collect();
+        let Some(near) = family.iter().map(|f| CONTENDS * f.1).max_by(f64::total_cmp) else { continue };
+        // Which of those near the top is the true one is a matter of little: that needs all the values.
+        let full = path.phase(feature.x.len(), feature.rate_hz, 1.0);
+        let family: Vec<(f64, f64)> =
+            family.into_iter().filter(|f| f.1 >= near).map(|(r, _)| (r, track::strength(feature, &full, r))).collect();
         let Some(best) = family.iter().map(|f| f.1).max_by(f64::total_cmp) else { continue };
         let pick = family.iter().rev().find(|f| f.1 >= SAME_STRENGTH * best);
         if let Some(&(ratio, strength)) = pick {
-            tried.push((strength, ratio * mean_hz, path.phase(feature.x.len(), feature.rate_hz, ratio)));
+            tried.push((strength, ratio * mean_hz, full.iter().map(|p| p * ratio).collect()));
         }
     }
     tried.sort_by(|a, b| b.0.total_cmp(&a.0));

@@ -129,7 +129,6 @@ fn alike_positions_are_seldom_called_early_and_bad_ones_mostly() {
     // Two standard errors above the promise.
     assert!(false_share < EARLY_CHANCE + 0.014, "{false_share}");
     assert!(found_share > 0.85, "{found_share}");
-    println!("called early: alike {false_share}, a third as long {found_share}");
 }
 
 #[test]

@@ -29,7 +29,7 @@ pub(super) struct WavSource {
 }
 
 /// One step of 32-bit samples, re full scale.
-const WHOLE_I32: f32 = 1.0 / 2_147_483_648.0;
+const WHOLE_I32: f32 = 1.0 / (1_u32 << 31) as f32;
 /// Length of the clean header.
 const CLEAN_HEADER_LEN: usize = 44;
 
