@@ -24,6 +24,8 @@ pub struct Model {
     pub slopes: Vec<Vec<f64>>,
     /// Centre and scale of each covariate.
     pub covariates: Vec<(f64, f64)>,
+    /// Span of each standardised covariate over the good clips, one unit wider on both sides: the slopes are carried no further.
+    pub reach: Vec<(f64, f64)>,
     /// Inverse of the ridged covariance of the covariates, for the leverage of a new point.
     pub inverse: Vec<Vec<f64>>,
     /// Variance between runs, dB squared, shape `(N_BAND, N_ANGLE)`.
@@ -118,6 +120,7 @@ impl Model {
             mean: fit.mean,
             band_db,
             slopes: fit.slopes,
+            reach: design.reach(),
             covariates: design.covariates,
             inverse: fit.inverse,
             variance,
@@ -130,9 +133,18 @@ impl Model {
     }
 
     /// What a clip at an operating point should read: levels in dB, and the factor by which its scatter exceeds one run's.
+    ///
+    /// Beyond [`Self::reach`] the point at its edge is taken: a slope learnt over a per cent of pressure must not be carried over
+    /// ten, as when a wash itself lowers the pressure.
     #[must_use]
     pub fn predict(&self, point: &[f64]) -> (Vec<f64>, f64) {
-        let x: Vec<f64> = self.covariates.iter().zip(point).map(|(&(c, s), p)| (p - c) / s).collect();
+        let x: Vec<f64> = self
+            .covariates
+            .iter()
+            .zip(&self.reach)
+            .zip(point)
+            .map(|((&(c, s), &(lo, hi)), p)| ((p - c) / s).clamp(lo, hi))
+            .collect();
         let mut out: Vec<f64> = (0..N_CELL).map(|i| self.mean[i] + self.band_db[i / N_ANGLE]).collect();
         for (slope, &x) in self.slopes.iter().zip(&x) {
             for (o, s) in out.iter_mut().zip(slope) {
@@ -181,6 +193,16 @@ impl Design {
         let x =
             clips.iter().map(|c| covariates.iter().zip(&c.point).map(|(&(m, s), p)| (p - m) / s).collect()).collect();
         Self { covariates, x }
+    }
+
+    /// Span of each covariate, one unit wider on both sides.
+    fn reach(&self) -> Vec<(f64, f64)> {
+        (0..self.covariates.len())
+            .map(|k| {
+                let (lo, hi) = self.x.iter().fold((0.0, 0.0), |(lo, hi), x| (f64::min(lo, x[k]), f64::max(hi, x[k])));
+                (lo - 1.0, hi + 1.0)
+            })
+            .collect()
     }
 
     /// Ridge fit of all cells; the ridge is the one with the least leave-one-out error over all cells.
@@ -332,4 +354,24 @@ fn pooled(values: &[Vec<f64>], mean: &[f64], least: f64) -> Vec<f64> {
             (0.5 * own[b] + 0.5 * m).max(least * least)
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn slopes_are_not_carried_far_beyond_the_good_clips() {
+        // Levels that rise with the pressure within a span of one per cent.
+        let clip = |k: f64| GoodClip {
+            level_db: (0..N_CELL).map(|i| if i % N_ANGLE < 10 { 5.0 + 100.0 * k } else { 0.0 }).collect(),
+            point: vec![(70.0_f64).ln(), (200.0 * (1.0 + k)).ln()],
+        };
+        let model = Model::fit(&(0..8).map(|i| clip(0.01 * f64::from(i) / 7.0)).collect::<Vec<_>>(), 31);
+        let at = |bar: f64| model.predict(&[(70.0_f64).ln(), bar.ln()]);
+        let (near, far) = (at(199.5), at(150.0));
+        assert!(near.0[0] < at(201.0).0[0] - 0.2, "within the span the slope counts: {} {}", near.0[0], at(201.0).0[0]);
+        assert!((far.0[0] - near.0[0]).abs() < 1.0, "{} {}", far.0[0], near.0[0]);
+        assert!(far.1 < 2.0, "{}", far.1);
+    }
 }
