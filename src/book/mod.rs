@@ -29,6 +29,7 @@ mod parts;
 mod pattern;
 mod pumps;
 mod rounds;
+mod series;
 mod store;
 mod tar;
 mod time;

@@ -26,6 +26,7 @@ pub mod round;
 pub mod sample;
 pub mod spot;
 mod tour_args;
+pub mod trend;
 pub mod verdict;
 pub mod work;
 
@@ -70,6 +71,7 @@ enum Command {
     Import(import::ImportArgs),
     Baseline(baseline::BaselineArgs),
     Verdict(verdict::VerdictArgs),
+    Trend(trend::TrendArgs),
     Export(export::ExportArgs),
     Due(due::DueArgs),
     Reading(reading::ReadingArgs),
@@ -116,6 +118,7 @@ pub fn run<I: IntoIterator<Item = OsString>>(args: I) -> anyhow::Result<ExitCode
         Command::Import(args) => import::run(args, &mut io),
         Command::Baseline(args) => baseline::run(args, &mut io),
         Command::Verdict(args) => verdict::run(args, &mut io),
+        Command::Trend(args) => trend::run(args, &mut io),
         Command::Export(args) => export::run(args, &mut io),
         Command::Due(args) => due::run(args, &mut io),
         Command::Reading(args) => reading::run(args, &mut io),

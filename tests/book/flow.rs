@@ -38,6 +38,31 @@ fn from_an_empty_folder_to_a_ranked_verdict() {
 }
 
 #[test]
+fn the_trend_has_every_judged_round_once_and_restarts_with_the_baseline() {
+    let dir = with_rounds();
+    accept_all(dir.path());
+    for round in ["1", "2", "3", "4", "5", "6", "7", "7"] {
+        seatsong(dir.path(), &["verdict", round]).ended(0);
+    }
+    let all = seatsong(dir.path(), &["trend", "MP-1", "--json"]).ended(0).json();
+    assert_eq!(all["schema"], "seatsong.trends/1");
+    let of = |m: usize| &all["modules"][m - 1];
+    for m in 1..=3 {
+        let points = of(m)["points"].as_array().unwrap();
+        assert_eq!((points.len(), &of(m)["state"]), (7, &"few".into()), "{}", of(m));
+        assert!(points.windows(2).all(|w| w[0]["time_s"].as_i64() < w[1]["time_s"].as_i64()));
+        let good: Vec<bool> = points.iter().map(|p| p["good"].as_bool().unwrap()).collect();
+        assert_eq!(good, [true, true, true, true, true, true, false]);
+    }
+    let leak = |k: usize| of(2)["points"][k]["departure"].as_f64().unwrap();
+    assert!(leak(6) > 2.0 && (0..6).all(|k| leak(k) < 1.0), "{}", of(2));
+    let ran = seatsong(dir.path(), &["trend", "--module", "2", "--picture", "t.png"]).ended(0);
+    assert!(ran.out.contains("odule 2") && !ran.out.contains("odule 1"), "{ran}");
+    assert!(std::fs::metadata(dir.path().join("t.png")).unwrap().len() > 5_000);
+    seatsong(dir.path(), &["trend", "--module", "4"]).ended(1).says("no module 4");
+}
+
+#[test]
 fn a_verdict_from_the_book_is_the_same_every_time() {
     let dir = with_rounds();
     accept_all(dir.path());

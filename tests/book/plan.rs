@@ -32,6 +32,7 @@ fn questions_to_a_big_book_use_its_indexes() {
     book.clips(round.id).unwrap();
     book.n_to_analyse(&round).unwrap();
     book.judge_round(&round, &|| ()).unwrap();
+    book.trend_input(&pump, 2).unwrap();
     book.standings(&pump, &|| ()).unwrap();
     book.proposals(&pump, &|| ()).unwrap();
     book.known_clip(&book.dir().join("book.db")).unwrap();

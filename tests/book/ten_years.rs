@@ -145,7 +145,7 @@ fn a_book_of_ten_years_opens_and_answers_at_once() {
         assert_eq!(verdict.changes.len(), 9);
     });
     drop(book);
-    for args in [&["verdict", "--pump", "C"][..], &["round", "list"], &["round", "show"]] {
+    for args in [&["verdict", "--pump", "C"][..], &["trend", "C"], &["round", "list"], &["round", "show"]] {
         timed(&args.join(" "), 1.0, &mut || {
             seatsong(dir.path(), args).ended(0);
         });

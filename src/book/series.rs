@@ -1,0 +1,63 @@
+//! A module's judged rounds in order of time, as the trend takes them.
+
+use rusqlite::params;
+
+use super::error::db;
+use super::{Book, BookError, PumpRow};
+use crate::score::trend::{PartMark, TrendInput, TrendRound};
+
+impl Book {
+    /// All judged rounds of a module, one entry a round (its worst clip), and the moments from which its baseline starts anew.
+    ///
+    /// A round is judged against accepted rounds without itself, so an accepted round's departure counts too. Strokes are not counted yet.
+    ///
+    /// # Errors
+    /// What the database says.
+    pub fn trend_input(&self, pump: &PumpRow, module: u32) -> Result<TrendInput, BookError> {
+        let doing = db("read the verdicts of a module");
+        let mut rows = self
+            .connection()
+            .prepare_cached(
+                "SELECT c.started_ms, c.departure, c.excess_db,
+                        EXISTS (SELECT 1 FROM good g WHERE g.pump_id = ?1 AND g.module = ?2 AND g.started_ms = c.started_ms
+                                AND g.dropped_at IS NULL)
+                 FROM verdict_clip c WHERE c.pump_id = ?1 AND c.module = ?2 AND c.current = 1 ORDER BY c.started_ms",
+            )
+            .map_err(&doing)?;
+        let found = rows
+            .query_map(params![pump.id, module], |r| {
+                Ok(TrendRound {
+                    time_s: r.get::<_, i64>(0)?.div_euclid(1000),
+                    strokes: None,
+                    departure: r.get(1)?,
+                    excess_db: r.get(2)?,
+                    score: None,
+                    good: r.get(3)?,
+                })
+            })
+            .and_then(Iterator::collect::<Result<Vec<_>, _>>)
+            .map_err(&doing)?;
+        let mut rounds: Vec<TrendRound> = Vec::with_capacity(found.len());
+        for round in found {
+            match rounds.last_mut() {
+                Some(last) if last.time_s == round.time_s => {
+                    if round.departure > last.departure {
+                        *last = round;
+                    }
+                }
+                _ => rounds.push(round),
+            }
+        }
+        let doing = db("read where baselines start anew");
+        let marks = self
+            .connection()
+            .prepare_cached("SELECT at_ms, why FROM restart WHERE pump_id = ?1 AND module = ?2 ORDER BY at_ms")
+            .map_err(&doing)?
+            .query_map(params![pump.id, module], |r| {
+                Ok(PartMark { time_s: r.get::<_, i64>(0)?.div_euclid(1000), text: r.get(1)? })
+            })
+            .and_then(Iterator::collect)
+            .map_err(&doing)?;
+        Ok(TrendInput { module: Some(module), rounds, marks, look_at: None })
+    }
+}

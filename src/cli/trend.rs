@@ -1,0 +1,86 @@
+//! `seatsong trend`: how a pump's modules have gone, and where they are going.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::Args;
+use serde_json::json;
+
+use super::Io;
+use super::book::BookArg;
+use super::options::picture_path;
+use crate::report::trend::trend_picture;
+use crate::score::trend::{TrendSettings, trend};
+
+/// Tell how each module's departure has gone over the rounds, and announce a slow drift that single verdicts miss
+///
+/// Takes the verdicts that are in the book: a round counts once `seatsong verdict` has judged it.
+#[derive(Debug, Clone, Args)]
+#[command(after_help = "Examples:
+  seatsong trend MP-1
+  seatsong trend MP-1 --module 2 --days 30 --picture trend.png
+
+A drift is a reason to look, not a finding: opening a pump needs the site's permit to work, isolation, lock-out and bled pressure.")]
+pub struct TrendArgs {
+    /// Pump [default: the only one]
+    pump: Option<String>,
+    /// Only this module
+    #[arg(long, value_name = "N")]
+    module: Option<u32>,
+    /// Draw the last days only
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
+    days: Option<u32>,
+    /// Draw departure, excess and drift over time
+    #[arg(long, value_name = "OUT.png|.svg", value_parser = picture_path)]
+    picture: Option<PathBuf>,
+    /// Print JSON (schema seatsong.trends/1) instead of words
+    #[arg(long)]
+    json: bool,
+    #[command(flatten)]
+    place: BookArg,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// No book, no such pump or module, a picture that can't be written.
+pub fn run(args: &TrendArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
+    let book = args.place.open()?;
+    let pump = book.pump_or_only(args.pump.as_deref())?;
+    let mut modules = pump.data.order.clone();
+    modules.sort_unstable();
+    if let Some(module) = args.module {
+        anyhow::ensure!(
+            modules.contains(&module),
+            "pump {} has no module {module}; it has {modules:?} (see `seatsong pump show`)",
+            pump.data.name
+        );
+        modules = vec![module];
+    }
+    let trends = modules
+        .iter()
+        .map(|&m| Ok(trend(&book.trend_input(&pump, m)?, &TrendSettings::default())))
+        .collect::<anyhow::Result<Vec<_>>>()?;
+    if args.json {
+        io.json(&json!({"schema": "seatsong.trends/1", "pump": pump.data.name, "modules": trends}))?;
+    } else {
+        for t in &trends {
+            writeln!(io.out, "{}", t.sentence)?;
+            if let Some(last) = t.points.last() {
+                writeln!(
+                    io.out,
+                    "  last departure {:.1}, {} judged rounds over {:.1} days, drift chart at {:.0} % of its limit",
+                    last.departure,
+                    t.rounds,
+                    t.days,
+                    100.0 * last.chart
+                )?;
+            }
+        }
+    }
+    if let Some(path) = &args.picture {
+        trend_picture(path, &trends, &format!("Pump {}", pump.data.name), args.days.map(f64::from))?;
+        io.say(&format!("{}: picture of the trend", path.display()))?;
+    }
+    Ok(ExitCode::SUCCESS)
+}
