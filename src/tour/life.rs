@@ -204,7 +204,7 @@ pub fn log_rank(first: &[Life], second: &[Life]) -> Result<LogRank, LifeError> {
 ///
 /// The chi-square of [`log_rank`] calls alike groups of five or six lives different too often (measured here: 6.8 % where 5 % were promised),
 /// so the lot decides: observed less expected of the log-rank test is a sum of one score a life, `ended - H(length)` with the Nelson-Aalen
-/// hazard `H` of all lives, and the sum of `first` is compared with [`LOTS`] sums of as many scores drawn at random. One-sided; exact where
+/// hazard `H` of all lives, and the sum of `first` is compared with `LOTS` sums of as many scores drawn at random. One-sided; exact where
 /// all groups are watched equally long. The same lives give the same answer.
 ///
 /// # Errors

@@ -1,6 +1,6 @@
 //! The handover note: what the relief reads in a minute, as HTML for a phone and for paper, as PDF, and as plain text for a radio.
 //!
-//! [`Handover`] holds what is told, already in the site's units; [`content`] turns it into blocks once, and [`html`], [`pdf`] and [`text`]
+//! [`Handover`] holds what is told, already in the site's units; `content` turns it into blocks once, and [`html()`], [`pdf()`] and [`text()`]
 //! only set them, so that all three say the same. [`sign`] freezes a note by its fingerprint and shows later amendments.
 
 mod block;

@@ -4,7 +4,7 @@
 //! | --- | --- |
 //! | [`ranks`] | the chart that announces a slow drift |
 //! | [`chart`], [`arl`] | textbook charts and their average run lengths |
-//! | [`line`] | slope with its interval, and when it reaches a limit |
+//! | [`mod@line`] | slope with its interval, and when it reaches a limit |
 //! | [`words`] | what a derrickman reads |
 //! | [`drift`] | made-up years: what the chart promises, counted |
 //!
