@@ -29,7 +29,15 @@ pub struct MergeReport {
     pub verdicts: usize,
     /// Recordings that the other book has lost.
     pub lost: Vec<String>,
+    /// Entries of the tour (checks, readings, concerns, parts, running hours, work, notes) that the other book holds and a merge does
+    /// not bring in yet.
+    pub left_behind: i64,
 }
+
+/// Counts what of the tour a book holds.
+const TOUR_ROWS: &str =
+    "SELECT (SELECT count(*) FROM check_entry) + (SELECT count(*) FROM concern) + (SELECT count(*) FROM part)
+    + (SELECT count(*) FROM run_log) + (SELECT count(*) FROM job) + (SELECT count(*) FROM note)";
 
 impl Book {
     /// Brings everything of another book in that is not here yet. The other book is left as it is.
@@ -63,6 +71,10 @@ impl Book {
                 step();
             }
         }
+        out.left_behind = other
+            .conn
+            .query_row(TOUR_ROWS, [], |r| r.get(0))
+            .map_err(db("count the other book's entries of the tour"))?;
         Ok(out)
     }
 
@@ -440,8 +452,11 @@ mod tests {
         let pump = b.pump("MP-1").unwrap();
         b.restart(&pump, 2, &Stamp::parse("2026-11-02T12:00Z").unwrap(), "new seat").unwrap();
         b.add_spot(&pump, 1, None, "white dot").unwrap();
+        let concern = "INSERT INTO concern (words, since_at, since_ms, by_position) VALUES ('drip', '2026-11-02T12:00Z', 1, 'driller')";
+        b.conn.execute(concern, []).unwrap();
         let report = a.merge(&b, &|| ()).unwrap();
         assert_eq!((report.pumps, report.clips, report.both, report.baseline), (1, 3, 3, 4), "{report:?}");
+        assert_eq!(report.left_behind, 1, "what is not carried over is told");
         assert_eq!(sums(&a).len(), 9);
         assert_eq!(a.check(&|| ()).unwrap().faults, []);
         let pump = a.pump("MP-1").unwrap();

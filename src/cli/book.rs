@@ -163,6 +163,12 @@ fn merge(book: &mut Book, other: &Path, json: bool, io: &mut Io<'_>) -> anyhow::
             r.pumps, r.rounds, r.clips, r.baseline, r.verdicts, r.both
         )?;
     }
+    if r.left_behind > 0 {
+        io.say(&format!(
+            "NOT brought in: {} checks, readings, concerns, parts, running hours, work and notes of the other book; a merge does not carry these yet: keep that book",
+            r.left_behind
+        ))?;
+    }
     for file in &r.lost {
         io.say(&format!("{file}: lost or damaged in the other book; `seatsong book check --book` there"))?;
     }
