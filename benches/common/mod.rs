@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
-use seatsong::clip::{Clip, Scale};
+use seatsong::clip::Clip;
 use seatsong::frames::FramePlan;
 use seatsong::sample::{Condition, Recorded, Room, RoomSettings};
 
@@ -20,20 +20,7 @@ pub(crate) fn recorded(condition: Condition, walk: u64) -> Recorded {
 /// The same as a clip in memory.
 pub(crate) fn clip(condition: Condition) -> Clip {
     let made = recorded(condition, 1);
-    let file_s = made.samples.len() as f64 / made.sample_rate_hz;
-    Clip {
-        path: condition.name().into(),
-        samples: made.samples,
-        sample_rate_hz: made.sample_rate_hz,
-        scale: Scale::FullScale,
-        pulse: None,
-        start_s: 0.0,
-        file_s,
-        channels: 1,
-        format: "made up".into(),
-        bits: None,
-        findings: Vec::new(),
-    }
+    Clip::in_memory(condition.name(), made.samples, made.sample_rate_hz, None)
 }
 
 /// The bare real FFTs of a clip's frames: each frame is copied to where the FFT wants it, and nothing else is done.

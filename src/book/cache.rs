@@ -123,7 +123,7 @@ fn unreadable(why: &str) -> Analysis {
 mod tests {
     use super::*;
     use crate::bands::N_BAND;
-    use crate::clip::{Clip, Scale};
+    use crate::clip::Clip;
     use crate::sample::{ClipSpec, Room, RoomSettings};
 
     /// Some cells in dB of the fixed clip's map, and its speed, as `METHOD` makes them. No checksum: the last digits differ from
@@ -138,19 +138,7 @@ mod tests {
         let room = Room::new(5, &RoomSettings::drawn(5)).unwrap();
         let spec = ClipSpec { duration_s: 12.0, sample_rate_hz: 16_000.0, seed: 3, ..ClipSpec::default() };
         let made = room.record(&spec).unwrap();
-        let clip = Clip {
-            path: "made-up.wav".into(),
-            samples: made.samples,
-            sample_rate_hz: made.sample_rate_hz,
-            scale: Scale::FullScale,
-            pulse: made.pulse,
-            start_s: 0.0,
-            file_s: spec.duration_s,
-            channels: 1,
-            format: "made up".into(),
-            bits: None,
-            findings: Vec::new(),
-        };
+        let clip = Clip::in_memory("made-up.wav", made.samples, made.sample_rate_hz, made.pulse);
         let analysis = analyse(&clip, &AnalyseSettings::default());
         let take = &analysis.takes[0];
         let cells: Vec<f64> =

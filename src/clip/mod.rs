@@ -71,6 +71,27 @@ pub struct Clip {
     pub findings: Vec<Finding>,
 }
 
+impl Clip {
+    /// Sound that is in memory already, re full scale, as a clip of one channel without findings.
+    #[must_use]
+    pub fn in_memory(name: &str, samples: Vec<f32>, sample_rate_hz: f64, pulse: Option<Vec<f32>>) -> Self {
+        let file_s = samples.len() as f64 / sample_rate_hz;
+        Self {
+            path: name.into(),
+            samples,
+            sample_rate_hz,
+            scale: Scale::FullScale,
+            pulse,
+            start_s: 0.0,
+            file_s,
+            channels: 1,
+            format: "made up".into(),
+            bits: None,
+            findings: Vec::new(),
+        }
+    }
+}
+
 /// How to turn stored numbers into physical units.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub enum Calibration {

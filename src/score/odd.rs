@@ -227,7 +227,7 @@ fn most(difference: &[f64], n_usable: usize, module: u32, file: &str) -> OddModu
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::clip::{Clip, Scale};
+    use crate::clip::Clip;
     use crate::map::{AnalyseSettings, analyse};
     use crate::sample::{Condition, Fault, Room, RoomSettings};
 
@@ -246,19 +246,7 @@ mod tests {
                 spec.sample_rate_hz = 24_000.0;
                 spec.duration_s = 20.0;
                 let made = room.record(&spec).unwrap();
-                let clip = Clip {
-                    path: "made-up.wav".into(),
-                    samples: made.samples,
-                    sample_rate_hz: made.sample_rate_hz,
-                    scale: Scale::FullScale,
-                    pulse: made.pulse,
-                    start_s: 0.0,
-                    file_s: spec.duration_s,
-                    channels: 1,
-                    format: "made up".into(),
-                    bits: None,
-                    findings: Vec::new(),
-                };
+                let clip = Clip::in_memory("made-up.wav", made.samples, made.sample_rate_hz, made.pulse);
                 Item {
                     file: format!("m{module}.wav"),
                     module: Some(module),

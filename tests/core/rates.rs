@@ -68,19 +68,7 @@ fn silence_and_noise_give_no_lock() {
     for seed in 0..12 {
         let mut rng = Noise(seed + 1000);
         let samples: Vec<f32> = (0..480_000).map(|_| (0.05 * (rng.next() + rng.next() + rng.next())) as f32).collect();
-        let clip = seatsong::clip::Clip {
-            path: "noise.wav".into(),
-            samples,
-            sample_rate_hz: 16_000.0,
-            scale: seatsong::clip::Scale::FullScale,
-            pulse: None,
-            start_s: 0.0,
-            file_s: 30.0,
-            channels: 1,
-            format: "made up".into(),
-            bits: None,
-            findings: Vec::new(),
-        };
+        let clip = seatsong::clip::Clip::in_memory("noise.wav", samples, 16_000.0, None);
         let a = seatsong::map::analyse(&clip, &seatsong::map::AnalyseSettings::default());
         let refused = a.refusal().is_some_and(|f| f.code == seatsong::clip::Code::NoRhythm);
         assert!(refused, "seed {seed}: lock {:?}", a.takes.first().map(|t| (t.lock, t.spm)));

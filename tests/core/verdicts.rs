@@ -1,25 +1,13 @@
 //! Whole verdicts on made-up clips, without files.
 
-use seatsong::clip::{Clip, Code, Scale};
+use seatsong::clip::{Clip, Code};
 use seatsong::map::{AnalyseSettings, analyse};
 use seatsong::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
 use seatsong::score::{Angle, Half, Item, JudgeError, JudgeSettings, Pattern, State, judge_all};
 
 fn clip_of(room: &Room, spec: &ClipSpec) -> Clip {
     let rec = room.record(spec).unwrap();
-    Clip {
-        path: "made-up.wav".into(),
-        samples: rec.samples,
-        sample_rate_hz: rec.sample_rate_hz,
-        scale: Scale::FullScale,
-        pulse: rec.pulse,
-        start_s: 0.0,
-        file_s: spec.duration_s,
-        channels: 1,
-        format: "made up".into(),
-        bits: None,
-        findings: Vec::new(),
-    }
+    Clip::in_memory("made-up.wav", rec.samples, rec.sample_rate_hz, rec.pulse)
 }
 
 fn item(room: &Room, round: &RoundSpec, module: u32, pulse: bool) -> Item {
@@ -162,19 +150,7 @@ fn machines_without_strokes_are_judged_by_their_bands() {
                 0.2 * low + 0.02 * x + extra * (i as f32 * 2.0 * std::f32::consts::PI * 3000.0 / 16_000.0).sin()
             })
             .collect();
-        let clip = Clip {
-            path: "charge.wav".into(),
-            samples,
-            sample_rate_hz: 16_000.0,
-            scale: Scale::FullScale,
-            pulse: None,
-            start_s: 0.0,
-            file_s: 20.0,
-            channels: 1,
-            format: "made up".into(),
-            bits: None,
-            findings: Vec::new(),
-        };
+        let clip = Clip::in_memory("charge.wav", samples, 16_000.0, None);
         let settings = AnalyseSettings { rotating: true, ..AnalyseSettings::default() };
         Item {
             file: format!("{seed}"),
