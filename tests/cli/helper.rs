@@ -1,9 +1,12 @@
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
 use std::sync::OnceLock;
 
 use seatsong::sample::Scenario;
-use serde_json::Value;
+
+#[path = "../common/ran.rs"]
+mod ran;
+
+pub(crate) use ran::{Ran, command, seatsong};
 
 /// One pump, three modules, six good rounds (the third with pulses), a healthy round to be judged, and one round today:
 /// module 2's discharge valve washes.
@@ -69,61 +72,6 @@ impl Folder {
         let path = self.0.path().join(name);
         std::fs::write(&path, content).unwrap();
         path.to_str().unwrap().to_owned()
-    }
-}
-
-/// A run that has ended.
-pub(crate) struct Ran {
-    pub(crate) status: Option<i32>,
-    pub(crate) out: String,
-    pub(crate) err: String,
-    what: String,
-}
-
-impl Ran {
-    /// The same, if it ended with this status; else everything about the run.
-    pub(crate) fn ended(self, status: i32) -> Self {
-        assert!(self.status == Some(status), "wanted status {status}\n{self}");
-        self
-    }
-
-    /// Standard output as JSON.
-    pub(crate) fn json(&self) -> Value {
-        serde_json::from_str(&self.out).unwrap_or_else(|e| panic!("{e}\n{self}"))
-    }
-
-    /// The same, if standard error says this.
-    pub(crate) fn says(self, text: &str) -> Self {
-        assert!(self.err.contains(text), "wanted on stderr: {text}\n{self}");
-        self
-    }
-}
-
-impl std::fmt::Display for Ran {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "{}\nstatus {:?}\n--- stdout\n{}\n--- stderr\n{}", self.what, self.status, self.out, self.err)
-    }
-}
-
-/// The program with its surroundings cleared of what would change its output.
-pub(crate) fn command(dir: &Path, args: &[&str]) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_seatsong"));
-    command.args(args).current_dir(dir).stdin(Stdio::null());
-    for name in ["COLUMNS", "NO_COLOR", "CLICOLOR_FORCE", "FORCE_COLOR"] {
-        command.env_remove(name);
-    }
-    command
-}
-
-/// Runs the program in a folder.
-pub(crate) fn seatsong(dir: &Path, args: &[&str]) -> Ran {
-    let output = command(dir, args).output().unwrap();
-    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
-    Ran {
-        status: output.status.code(),
-        out: text(output.stdout),
-        err: text(output.stderr),
-        what: format!("seatsong {}\nin {}", args.join(" "), dir.display()),
     }
 }
 
