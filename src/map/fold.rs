@@ -2,6 +2,7 @@
 
 use crate::bands::N_BAND;
 use crate::frames::BandFrames;
+use crate::stroke::split_turns;
 
 /// Angle bins of a folded map before it is turned to its final origin: 2.5 degrees each.
 pub const N_FINE: usize = 144;
@@ -43,9 +44,7 @@ fn ratio_limits(edges_hz: &[f64]) -> [f32; N_BAND] {
 /// Bin of a phase in turns.
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a fraction of a turn times the bins")]
 fn bin_of(turns: f64) -> usize {
-    let cut = turns as i64;
-    let whole = cut - i64::from(turns < cut as f64);
-    (((turns - whole as f64) * N_FINE as f64) as usize).min(N_FINE - 1)
+    ((split_turns(turns).1 * N_FINE as f64) as usize).min(N_FINE - 1)
 }
 
 /// Robust mean over strokes of the frames' band powers at each crank angle.

@@ -29,6 +29,16 @@ const WORTH_FOLLOWING: f64 = 0.1;
 /// Lock below which there is no rhythm.
 pub const LEAST_LOCK: f64 = 0.45;
 
+/// Whole turns and the rest of one, 0 to 1.
+///
+/// By whole numbers: `floor` and a remainder are library calls on plain x86-64, and this is the innermost step of all.
+#[expect(clippy::cast_possible_truncation, reason = "turns of one clip")]
+pub(crate) fn split_turns(turns: f64) -> (i64, f64) {
+    let cut = turns as i64;
+    let whole = cut - i64::from(turns < cut as f64);
+    (whole, turns - whole as f64)
+}
+
 /// Candidate rhythms of a clip, the strongest stroke map first.
 ///
 /// Rates come from the modulation spectrum; each is also tried at simple ratios; the choice is by map strength, and among

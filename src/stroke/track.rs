@@ -1,6 +1,7 @@
 //! Follows one rhythm through a clip, and says how much of the sound goes with it.
 
 use super::feature::{Feature, N_GROUP};
+use super::split_turns;
 
 /// Angle bins while following: 5 degrees each.
 const BINS: usize = 72;
@@ -41,13 +42,10 @@ struct HalfMaps {
 }
 
 /// Bin of a phase, and whether the stroke is even or odd.
-///
-/// By whole numbers: `floor` and a remainder are library calls on plain x86-64, and this is the innermost step of all.
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a fraction of a turn times the bins")]
 fn bin_and_half(turns: f64) -> (usize, usize) {
-    let cut = turns as i64;
-    let whole = cut - i64::from(turns < cut as f64);
-    ((((turns - whole as f64) * BINS as f64) as usize).min(BINS - 1), (whole & 1) as usize)
+    let (whole, rest) = split_turns(turns);
+    (((rest * BINS as f64) as usize).min(BINS - 1), (whole & 1) as usize)
 }
 
 impl HalfMaps {
