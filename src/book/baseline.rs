@@ -223,9 +223,7 @@ impl Book {
             .conn
             .prepare_cached(&format!("{CLIP} WHERE c.round_id = ?1 AND s.module = ?2 AND s.name = ?3 ORDER BY c.id"))
             .map_err(&doing)?;
-        let mut modules = pump.data.order.clone();
-        modules.sort_unstable();
-        for module in modules {
+        for module in pump.modules() {
             for good in self.good_rounds(pump, module)?.into_iter().rev() {
                 let clips: Vec<ClipRow> = rows
                     .query_map(params![good.round, module, spot], clip_row)
@@ -302,8 +300,7 @@ impl Book {
     pub fn standings(&mut self, pump: &PumpRow, step: &(dyn Fn() + Sync)) -> Result<Vec<Standing>, BookError> {
         let (items, _) = self.good_items(pump, super::pumps::MAIN_SPOT, step)?;
         let shape = PumpShape { order: pump.data.order.clone() };
-        let mut modules = pump.data.order.clone();
-        modules.sort_unstable();
+        let modules = pump.modules();
         let of = |m: u32| items.iter().filter(|i| i.module == Some(m)).cloned().collect::<Vec<Item>>();
         // The newest good clip stands in for a present one: only what is said of the good ones is used.
         let stand_ins: Vec<Item> =

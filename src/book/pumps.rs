@@ -63,6 +63,14 @@ pub struct PumpRow {
 }
 
 impl PumpRow {
+    /// Module numbers from the lowest to the highest.
+    #[must_use]
+    pub fn modules(&self) -> Vec<u32> {
+        let mut out = self.data.order.clone();
+        out.sort_unstable();
+        out
+    }
+
     /// Rated pressure of the fitted liner in Pa: as entered for it, else from the rod load; `None` if neither is known.
     #[must_use]
     pub fn rating_pa(&self) -> Option<f64> {
@@ -359,9 +367,7 @@ pub(super) fn known_module(pump: &PumpRow, module: u32) -> Result<(), BookError>
     if pump.data.order.contains(&module) {
         return Ok(());
     }
-    let mut have: Vec<u32> = pump.data.order.clone();
-    have.sort_unstable();
-    let have: Vec<String> = have.iter().map(u32::to_string).collect();
+    let have: Vec<String> = pump.modules().iter().map(u32::to_string).collect();
     Err(refused(format!("pump {} has no module {module}; it has {}", pump.data.name, have.join(", "))))
 }
 

@@ -3,6 +3,7 @@
 use rusqlite::params;
 
 use super::error::db;
+use super::pumps::known_module;
 use super::{Book, BookError, PumpRow};
 use crate::score::trend::{PartMark, TrendInput, TrendRound};
 
@@ -12,8 +13,9 @@ impl Book {
     /// A round is judged against accepted rounds without itself, so an accepted round's departure counts too. Strokes are not counted yet.
     ///
     /// # Errors
-    /// What the database says.
+    /// [`BookError::Refused`] for a module that the pump has not; what the database says.
     pub fn trend_input(&self, pump: &PumpRow, module: u32) -> Result<TrendInput, BookError> {
+        known_module(pump, module)?;
         let doing = db("read the verdicts of a module");
         let mut rows = self
             .connection()

@@ -182,11 +182,8 @@ fn show(book: &Book, round: &RoundRow, as_json: bool, io: &mut Io<'_>) -> anyhow
     for c in &clips {
         writeln!(io.out, "  module {}, spot {}: {} ({})", c.module, c.spot, c.original, c.file)?;
     }
-    let missing: Vec<String> = {
-        let mut order = pump.data.order.clone();
-        order.sort_unstable();
-        order.iter().filter(|m| clips.iter().all(|c| c.module != **m)).map(u32::to_string).collect()
-    };
+    let missing: Vec<String> =
+        pump.modules().iter().filter(|m| clips.iter().all(|c| c.module != **m)).map(u32::to_string).collect();
     if !missing.is_empty() {
         writeln!(io.out, "  no clip yet of module {}", missing.join(", "))?;
     }

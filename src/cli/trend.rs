@@ -47,17 +47,9 @@ pub struct TrendArgs {
 pub fn run(args: &TrendArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     let book = args.place.open()?;
     let pump = book.pump_or_only(args.pump.as_deref())?;
-    let mut modules = pump.data.order.clone();
-    modules.sort_unstable();
-    if let Some(module) = args.module {
-        anyhow::ensure!(
-            modules.contains(&module),
-            "pump {} has no module {module}; it has {modules:?} (see `seatsong pump show`)",
-            pump.data.name
-        );
-        modules = vec![module];
-    }
-    let trends = modules
+    let trends = args
+        .module
+        .map_or_else(|| pump.modules(), |m| vec![m])
         .iter()
         .map(|&m| Ok(trend(&book.trend_input(&pump, m)?, &TrendSettings::default())))
         .collect::<anyhow::Result<Vec<_>>>()?;
