@@ -56,12 +56,6 @@ impl Maker<'_> {
         let settings = RoomSettings::drawn(seed);
         let room = Room::new(seed, &settings)?;
         let mut jobs = jobs(seed, condition, &room, self.size);
-        let beside = [1, 2, 3].map(|module| beside_db(&room, &condition.round(seed, &room), module));
-        for job in &mut jobs {
-            if let Some(fault) = job.round.fault {
-                job.round.fault = Some(louder(fault, beside[job.round.fault_module as usize - 1]));
-            }
-        }
         let order = settings.order;
         let kept = self.kept(seed, condition)?;
         if let (Some(path), None) = (&kept, sounds)
@@ -70,6 +64,12 @@ impl Maker<'_> {
             let (items, truth_spm) = keep::read(path)?;
             anyhow::ensure!(items.len() == jobs.len(), "{}: kept by another trial; delete it", path.display());
             return Ok(Cell { seed, condition, order, jobs, truth_spm, items });
+        }
+        let beside = [1, 2, 3].map(|module| beside_db(&room, &condition.round(seed, &room), module));
+        for job in &mut jobs {
+            if let Some(fault) = job.round.fault {
+                job.round.fault = Some(louder(fault, beside[job.round.fault_module as usize - 1]));
+            }
         }
         let scratch = tempfile::tempdir()?;
         let folder = sounds.unwrap_or(scratch.path());
