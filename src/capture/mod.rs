@@ -2,8 +2,10 @@
 
 #[cfg(feature = "capture")]
 mod inputs;
+mod source;
 #[cfg(feature = "capture")]
 pub use inputs::inputs;
+pub use source::{Format, Got, Source, SourceError};
 
 use serde::Serialize;
 
