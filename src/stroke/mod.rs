@@ -4,6 +4,7 @@ mod feature;
 mod marks;
 mod search;
 mod track;
+mod wander;
 
 pub use feature::{Feature, N_GROUP, levels_db};
 pub use marks::{MarkError, pulse_marks, zero_from_marks, zero_from_taps};

@@ -1,10 +1,10 @@
 //! Follows one rhythm through a clip, and says how much of the sound goes with it.
 
 use super::feature::{Feature, N_GROUP};
-use super::split_turns;
+use super::{split_turns, wander};
 
 /// Angle bins while following: 5 degrees each.
-const BINS: usize = 72;
+pub(super) const BINS: usize = 72;
 /// Rounds of map, alignment, smoothing.
 const ROUNDS: usize = 4;
 /// Stiffness of the phase curve: measured lag variance over the variance of the stroke-to-stroke change of speed
@@ -21,6 +21,10 @@ const LOOSER: f64 = 0.02;
 const PROMISING: f64 = 1.02;
 /// Gain in strength that a looser curve must bring.
 const WORTH: f64 = 1.1;
+/// Scatter of the strokes about the steady curve, in turns, from which they are followed one by one: pumps keep within 4 degrees.
+const STRAY: f64 = 5.0 / 360.0;
+/// Gain in strength that following the strokes one by one must bring; on pumps it brings up to 1.13 (measured).
+const WANDERS: f64 = 1.25;
 
 /// One rhythm followed through a clip.
 #[derive(Debug, Clone)]
@@ -36,7 +40,7 @@ pub struct Rhythm {
 }
 
 /// Sums of a feature by angle for even and odd strokes.
-struct HalfMaps {
+pub(super) struct HalfMaps {
     sum: [Vec<[f32; N_GROUP]>; 2],
     count: [Vec<f32>; 2],
 }
@@ -49,7 +53,7 @@ fn bin_and_half(turns: f64) -> (usize, usize) {
 }
 
 impl HalfMaps {
-    fn new(feature: &Feature, phase: &[f64], ratio: f64) -> Self {
+    pub(super) fn new(feature: &Feature, phase: &[f64], ratio: f64) -> Self {
         let zero = vec![[0.0_f32; N_GROUP]; BINS];
         let mut maps = Self { sum: [zero.clone(), zero], count: [vec![0.0; BINS], vec![0.0; BINS]] };
         // A stroke is many frames: the sums of one angle stay in a register until the angle moves on.
@@ -99,7 +103,7 @@ impl HalfMaps {
     }
 
     /// Mean map of both halves, each group's mean taken out.
-    fn mean(&self) -> Vec<[f32; N_GROUP]> {
+    pub(super) fn mean(&self) -> Vec<[f32; N_GROUP]> {
         let mut out = vec![[0.0_f32; N_GROUP]; BINS];
         for (k, slot) in out.iter_mut().enumerate() {
             let n = self.count[0][k] + self.count[1][k];
@@ -131,11 +135,13 @@ pub(super) fn strength(feature: &Feature, phase: &[f64], ratio: f64) -> f64 {
 /// - `phase`: turns at each frame, as a rate path gives them.
 #[must_use]
 pub(super) fn follow(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
+    let mut stray = 0.0;
     for round in 0..ROUNDS {
         let map = HalfMaps::new(feature, &phase, 1.0).mean();
         let reach = if round < 2 { 12 } else { 6 };
-        let moved = realign(feature, &mut phase, &map, reach, if round == 0 { 4.0 } else { 1.0 });
-        if moved.is_none_or(|m| round > 0 && m < SETTLED) {
+        let Some(fit) = realign(feature, &mut phase, &map, reach, if round == 0 { 4.0 } else { 1.0 }) else { break };
+        stray = fit.stray;
+        if round > 0 && fit.moved < SETTLED {
             break;
         }
     }
@@ -143,7 +149,16 @@ pub(super) fn follow(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
     if steady.lock < SURE {
         return steady;
     }
-    // A rhythm that wanders faster than a pump's is followed more loosely, if that explains clearly more.
+    let steady = looser(feature, steady);
+    if stray < STRAY {
+        return steady;
+    }
+    let wandering = wander::wander(feature, steady.phase.clone());
+    if wandering.strength > WANDERS * steady.strength { wandering } else { steady }
+}
+
+/// The rhythm followed by a looser curve, if that explains clearly more.
+fn looser(feature: &Feature, steady: Rhythm) -> Rhythm {
     let mut loose = steady.phase.clone();
     for round in 0..ROUNDS {
         let maps = HalfMaps::new(feature, &loose, 1.0);
@@ -187,11 +202,19 @@ pub(super) fn without(feature: &Feature, rhythm: &Rhythm) -> Feature {
     rest
 }
 
+/// What a round of alignment did.
+struct Fit {
+    /// Largest move of the curve in turns.
+    moved: f64,
+    /// Scatter of the strokes about the curve in turns (root mean square, by weight).
+    stray: f64,
+}
+
 /// One round: lag of each stroke against `map`, smoothed into the phase.
 ///
-/// Returns the largest move in turns; `None` if there are too few strokes.
+/// Returns how it went; `None` if there are too few strokes.
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "whole strokes and bins of a clip")]
-fn realign(feature: &Feature, phase: &mut [f64], map: &[[f32; N_GROUP]], reach: usize, stiffer: f64) -> Option<f64> {
+fn realign(feature: &Feature, phase: &mut [f64], map: &[[f32; N_GROUP]], reach: usize, stiffer: f64) -> Option<Fit> {
     let (Some(&first), Some(&last)) = (phase.first(), phase.last()) else { return None };
     let (from, to) = (first.floor() as i64, last.floor() as i64);
     let n_seg = (to - from + 1).max(0) as usize;
@@ -264,7 +287,11 @@ fn realign(feature: &Feature, phase: &mut [f64], map: &[[f32; N_GROUP]], reach: 
         let u = at - i as f64;
         *p -= curve[i] + u * (curve[i + 1] - curve[i]);
     }
-    Some(curve.iter().fold(0.0, |m, c| f64::max(m, c.abs())))
+    let about = lag.iter().zip(&curve).zip(&weight).map(|((l, c), w)| w * (l - c) * (l - c)).sum::<f64>();
+    Some(Fit {
+        moved: curve.iter().fold(0.0, |m, c| f64::max(m, c.abs())),
+        stray: (about / weight.iter().sum::<f64>()).sqrt(),
+    })
 }
 
 /// Smooth curve through weighted values: `min sum w (y - z)^2 + stiffness sum (second difference of z)^2`.
