@@ -7,12 +7,17 @@ mod device;
 pub mod fake;
 #[cfg(feature = "capture")]
 mod listing;
+pub mod log;
+mod meter;
 mod open;
+pub mod recorder;
 #[cfg_attr(not(feature = "capture"), expect(dead_code, reason = "only devices need it"))]
 mod ring;
 mod source;
+pub mod wav;
 #[cfg(feature = "capture")]
 pub use listing::{inputs, outputs};
+pub use meter::{LISTENING_HZ, TrackLive};
 pub use open::{PRETEND, SPEED_VARIABLE, Wish, open};
 pub use source::{Format, Got, Source, SourceError, Trouble};
 
