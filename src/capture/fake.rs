@@ -33,7 +33,7 @@ pub enum Event {
 }
 
 /// A source without hardware.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Fake {
     format: Format,
     samples: Vec<f32>,

@@ -248,7 +248,7 @@ fn about_densest(fractions: &[f64], reach: f64) -> Option<(f64, Vec<f64>)> {
 
 #[cfg(test)]
 mod tests {
-    use rand::{Rng as _, SeedableRng as _};
+    use rand::{RngExt as _, SeedableRng as _};
     use rand_pcg::Pcg64Mcg;
 
     use super::*;
