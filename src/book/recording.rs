@@ -159,10 +159,10 @@ impl Book {
     pub fn recording_path(&self, round: &RoundRow, spot: &SpotRow) -> Result<PathBuf, BookError> {
         let incoming = self.dir.join(INCOMING);
         std::fs::create_dir_all(&incoming).map_err(file("make the folder", &incoming))?;
-        let name = |n: u32| {
-            let (now, own) = (Stamp::now().ms, std::process::id());
-            incoming.join(format!("{GROWING}r{}-s{}-{now}-{own}-{n}.wav", round.id, spot.id))
-        };
+        // A name that no recording had or will have: it makes the bytes of each its own.
+        let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).map_or(0, |d| d.as_nanos());
+        let own = std::process::id();
+        let name = |n: u32| incoming.join(format!("{GROWING}r{}-s{}-{now}-{own}-{n}.wav", round.id, spot.id));
         (0..).map(name).find(|p| !p.exists() && !log_beside(p).exists()).ok_or_else(|| refused("no name is free"))
     }
 

@@ -59,7 +59,16 @@ struct Device {
     told: Arc<Told>,
     last_sound: Instant,
     /// Held so that it runs.
-    _stream: cpal::Stream,
+    stream: Option<cpal::Stream>,
+}
+
+impl Drop for Device {
+    fn drop(&mut self) {
+        // A driver that hangs would hold whoever waits for its thread: nobody does.
+        if let Some(stream) = self.stream.take() {
+            std::thread::spawn(move || drop(stream));
+        }
+    }
 }
 
 /// Opens a device, see [`open`](super::open()).
@@ -122,7 +131,7 @@ fn start(device: &cpal::Device, wish: &Wish) -> Result<Box<dyn Source + Send>, C
     let told = Arc::new(Told::default());
     let stream = build(device, format, coding, filler, &told).map_err(refused)?;
     stream.play().map_err(refused)?;
-    Ok(Box::new(Device { format, drainer, told, last_sound: Instant::now(), _stream: stream }))
+    Ok(Box::new(Device { format, drainer, told, last_sound: Instant::now(), stream: Some(stream) }))
 }
 
 fn no_mode(name: &str, offered: &[SupportedStreamConfigRange], wish: &Wish) -> CaptureError {

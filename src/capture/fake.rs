@@ -180,8 +180,8 @@ impl Source for Fake {
     fn read(&mut self, into: &mut Vec<f32>, patience: Duration) -> Result<Got, SourceError> {
         let from = Instant::now();
         loop {
-            let due = self.due();
             let mut lost = self.happen();
+            let due = self.due();
             if let Some(over) = &self.over {
                 return Err(over.clone());
             }
