@@ -4,7 +4,7 @@ use rayon::prelude::*;
 use rusqlite::{OptionalExtension as _, params};
 
 use super::error::db;
-use super::{Book, BookError, ClipRow, Stamp, blob};
+use super::{Book, BookError, CaptureRow, ClipRow, Stamp, blob};
 use crate::clip::{self, Code, Finding, ReadSettings};
 use crate::map::{AnalyseSettings, Analysis, analyse};
 
@@ -62,19 +62,23 @@ impl Book {
     /// - `step`: called after each recording that had to be analysed.
     pub(super) fn analyses(&mut self, wanted: &[Wanted], step: &(dyn Fn() + Sync)) -> Result<Vec<Analysis>, BookError> {
         let mut out: Vec<Option<Analysis>> = wanted.iter().map(|w| self.stored(w)).collect::<Result<_, _>>()?;
-        let todo: Vec<(usize, std::path::PathBuf)> =
-            (0..wanted.len()).filter(|&i| out[i].is_none()).map(|i| (i, self.clip_path(&wanted[i].clip))).collect();
+        let mut todo: Vec<(usize, std::path::PathBuf, Option<CaptureRow>)> = Vec::new();
+        for i in (0..wanted.len()).filter(|&i| out[i].is_none()) {
+            todo.push((i, self.clip_path(&wanted[i].clip), self.capture(wanted[i].clip.id)?));
+        }
         // A few at a time, so that what was made is kept even if the rest is interrupted.
         for part in todo.chunks(16) {
             let made: Vec<(usize, Option<Vec<u8>>, Analysis)> = part
                 .par_iter()
-                .map(|(i, path)| {
+                .map(|(i, path, capture)| {
                     let w = &wanted[*i];
                     let settings = ReadSettings { pulse: w.clip.pulse, ..ReadSettings::default() };
-                    let wish = AnalyseSettings { hint_spm: w.hint_spm, ..AnalyseSettings::default() };
+                    let taps_s = capture.as_ref().map(|c| c.taps_s.clone()).filter(|t| !t.is_empty());
+                    let wish = AnalyseSettings { hint_spm: w.hint_spm, taps_s, ..AnalyseSettings::default() };
                     let made = match clip::read(path, &settings) {
                         // What the book gives is always what the book keeps: the same verdict now and later.
-                        Ok(clip) => {
+                        Ok(mut clip) => {
+                            clip.findings.extend(capture.iter().flat_map(CaptureRow::findings));
                             let bytes = blob::encode(&analyse(&clip, &wish));
                             let again = blob::decode(&bytes).unwrap_or_else(|e| unreadable(&e.to_string()));
                             (*i, Some(bytes), again)

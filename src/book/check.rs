@@ -7,6 +7,7 @@ use serde::Serialize;
 
 use super::clips::{CLIP, arriving_sum, clip_row, sum_of};
 use super::error::{db, file};
+use super::recording::is_recording;
 use super::store::{CLIPS, INCOMING, QUARANTINE, sync_dir};
 use super::{Book, BookError, ClipRow};
 
@@ -76,7 +77,7 @@ impl std::fmt::Display for Fault {
 pub struct CheckReport {
     /// What is not as it should be; empty for a book that is whole.
     pub faults: Vec<Fault>,
-    /// What is left of interrupted imports; nothing depends on it.
+    /// What is left of interrupted imports, and clips that were cut short; nothing is wrong with them.
     pub notes: Vec<String>,
     /// Recordings looked at.
     pub clips: usize,
@@ -129,7 +130,9 @@ impl Book {
                 out.faults.push(Fault::Stranger { file: self.shown(&path) });
             }
         }
-        let waiting = files_under(&self.dir.join(INCOMING))?;
+        out.notes.extend(self.cut_short()?);
+        let mut waiting = files_under(&self.dir.join(INCOMING))?;
+        waiting.retain(|p| !is_recording(p));
         if !waiting.is_empty() {
             out.notes.push(format!(
                 "{} file(s) in {INCOMING}/ are left of interrupted imports; import those recordings again, `book mend` puts the rest aside",
@@ -176,7 +179,7 @@ impl Book {
         let mut strays: Vec<PathBuf> =
             files_under(&self.dir.join(CLIPS))?.into_iter().filter(|p| !entered.contains(p)).collect();
         let incoming = files_under(&self.dir.join(INCOMING))?;
-        strays.extend(incoming);
+        strays.extend(incoming.into_iter().filter(|p| !is_recording(p)));
         let aside = files_under(&self.dir.join(QUARANTINE))?;
         for (path, is_aside) in strays.iter().map(|p| (p, false)).chain(aside.iter().map(|p| (p, true))) {
             let sum = sum_of(path).ok();

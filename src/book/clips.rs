@@ -106,7 +106,7 @@ pub(super) fn sum_of(path: &Path) -> Result<String, BookError> {
     }
 }
 
-fn known(conn: &Connection, sum: &str) -> Result<Option<ClipRow>, BookError> {
+pub(super) fn known(conn: &Connection, sum: &str) -> Result<Option<ClipRow>, BookError> {
     conn.query_row(&format!("{CLIP} WHERE c.sha256 = ?1"), [sum], clip_row)
         .optional()
         .map_err(db("look up the recording"))
@@ -251,7 +251,7 @@ fn discard(copy: &Path) {
 }
 
 /// `clips/2026-11/20261125-063000-1f2e3d4c/m2-main-1.wav`: by time, with enough of the round's key to be its own.
-fn clip_name(round: &RoundRow, spot: &SpotRow, nth: i64, ending: &str) -> String {
+pub(super) fn clip_name(round: &RoundRow, spot: &SpotRow, nth: i64, ending: &str) -> String {
     let month: String = round.started.text.chars().take(7).collect();
     let key: String = round.uuid.chars().take(8).collect();
     let spot_name: String =

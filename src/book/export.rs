@@ -111,6 +111,21 @@ pub const TABLES: &[Table] = &[
               FROM clip c JOIN round r ON r.id = c.round_id JOIN spot s ON s.id = c.spot_id ORDER BY r.started_ms, c.id",
     },
     Table {
+        name: "captures",
+        columns: &[
+            ("clip_key", Text),
+            ("device", Text),
+            ("ended", Text),
+            ("length_s", Real),
+            ("overruns", Whole),
+            ("lost_frames", Whole),
+            ("gaps", Text),
+            ("taps_s", Text),
+        ],
+        sql: "SELECT c.uuid, p.device, p.ended, p.length_s, p.overruns, p.lost_frames, p.gaps, p.taps_s
+              FROM capture p JOIN clip c ON c.id = p.clip_id ORDER BY c.id",
+    },
+    Table {
         name: "good",
         columns: &[
             ("round_key", Text),

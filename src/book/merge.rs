@@ -249,6 +249,7 @@ impl Book {
                 .and_then(Iterator::collect)
                 .map_err(&doing)?
         };
+        let capture = other.capture(theirs.id)?;
         let key: (String, String) = other
             .conn
             .query_row("SELECT uuid, added_at FROM clip WHERE id = ?1", [theirs.id], |r| Ok((r.get(0)?, r.get(1)?)))
@@ -270,6 +271,9 @@ impl Book {
             )
             .map_err(&doing)?;
             let id = tx.last_insert_rowid();
+            if let Some(capture) = &capture {
+                capture.put(tx, id)?;
+            }
             for (method, hint, bytes, made_at) in data {
                 tx.execute(
                     "INSERT OR IGNORE INTO analysis (clip_id, method, hint_spm, data, made_at) VALUES (?1, ?2, ?3, ?4, ?5)",

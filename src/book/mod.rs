@@ -3,7 +3,7 @@
 //! ```text
 //! book.db        the database: pumps, spots, rounds, clips by checksum, accepted rounds, stroke maps, verdicts
 //! clips/         the recordings, byte for byte as they came, named by round and spot
-//! incoming/      recordings on their way in
+//! incoming/      recordings on their way in; `rec-...` are being recorded, or were cut off and are taken in by the next opening
 //! quarantine/    what `mend` put aside; nothing is ever deleted
 //! ```
 //! What is acknowledged is on the disk: rows are committed with `synchronous=FULL`, a recording is written under a temporary name, synced,
@@ -28,6 +28,7 @@ mod parquet;
 mod parts;
 mod pattern;
 mod pumps;
+mod recording;
 mod rounds;
 mod series;
 mod store;
@@ -52,6 +53,7 @@ pub use parquet::parquet_sink;
 pub use parts::{PartChange, PartRow};
 pub use pattern::{NamePattern, PatternError};
 pub use pumps::{NewPump, PumpChange, PumpRow, SpotRow};
+pub use recording::{CaptureRow, Recovered};
 pub use rounds::{NewRound, RoundChange, RoundRow};
 pub use store::{BOOK_VARIABLE, Book};
 pub use time::{Stamp, TimeError};

@@ -27,6 +27,8 @@ pub(super) const QUARANTINE: &str = "quarantine";
 pub struct Book {
     pub(super) dir: PathBuf,
     pub(super) conn: Connection,
+    /// What this opening found cut off.
+    pub(super) recovered: Vec<super::Recovered>,
 }
 
 impl Book {
@@ -48,10 +50,11 @@ impl Book {
         let doing = db("make the book");
         conn.execute("INSERT OR IGNORE INTO book (id, made_at) VALUES (1, ?1)", [Stamp::now().text]).map_err(doing)?;
         sync_dir(dir)?;
-        Ok(Self { dir: dir.to_path_buf(), conn })
+        Ok(Self { dir: dir.to_path_buf(), conn, recovered: Vec::new() })
     }
 
-    /// Opens a book, brings it to the newest form and gives recordings that a power cut caught on their way in their names.
+    /// Opens a book, brings it to the newest form, gives recordings that a power cut caught on their way in their names, and takes those
+    /// that were cut off while they grew into their rounds.
     ///
     /// # Errors
     /// [`BookError::NoBook`], [`BookError::Newer`], [`BookError::Foreign`], and what the disk or the database says.
@@ -66,8 +69,9 @@ impl Book {
             return Err(BookError::NoBook { path: shown });
         }
         migrations::upgrade(&mut conn, &shown, SCHEMA)?;
-        let book = Self { dir: dir.to_path_buf(), conn };
+        let mut book = Self { dir: dir.to_path_buf(), conn, recovered: Vec::new() };
         book.settle()?;
+        book.recover()?;
         Ok(book)
     }
 

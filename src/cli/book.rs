@@ -1,5 +1,6 @@
 //! `seatsong book`: the folder that keeps it all.
 
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -20,7 +21,12 @@ pub(crate) struct BookArg {
 impl BookArg {
     /// Opens it.
     pub(crate) fn open(&self) -> anyhow::Result<Book> {
-        Ok(Book::open(&Book::place(self.book.as_deref()))?)
+        let book = Book::open(&Book::place(self.book.as_deref()))?;
+        // Whatever was asked for: that a recording was cut short is told by the first command that sees it.
+        for found in book.recovered() {
+            writeln!(std::io::stderr(), "seatsong: {found}")?;
+        }
+        Ok(book)
     }
 }
 

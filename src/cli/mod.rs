@@ -22,6 +22,7 @@ pub mod part;
 mod pressure;
 pub mod pump;
 pub mod reading;
+pub mod record;
 pub mod round;
 pub mod sample;
 pub mod spot;
@@ -69,6 +70,7 @@ enum Command {
     Spot(spot::SpotArgs),
     Round(round::RoundArgs),
     Import(import::ImportArgs),
+    Record(Box<record::RecordArgs>),
     Baseline(baseline::BaselineArgs),
     Verdict(verdict::VerdictArgs),
     Trend(trend::TrendArgs),
@@ -116,6 +118,7 @@ pub fn run<I: IntoIterator<Item = OsString>>(args: I) -> anyhow::Result<ExitCode
         Command::Spot(args) => spot::run(args, &mut io),
         Command::Round(args) => round::run(args, &mut io),
         Command::Import(args) => import::run(args, &mut io),
+        Command::Record(args) => record::run(args, &mut io),
         Command::Baseline(args) => baseline::run(args, &mut io),
         Command::Verdict(args) => verdict::run(args, &mut io),
         Command::Trend(args) => trend::run(args, &mut io),

@@ -169,7 +169,13 @@ fn show(book: &Book, round: &RoundRow, as_json: bool, io: &mut Io<'_>) -> anyhow
     let clips = book.clips(round.id)?;
     if as_json {
         let mut value = round_json(round, &pump);
-        value["clips"] = serde_json::to_value(&clips)?;
+        let mut listed = Vec::new();
+        for c in &clips {
+            let mut clip = serde_json::to_value(c)?;
+            clip["capture"] = serde_json::to_value(book.capture(c.id)?)?;
+            listed.push(clip);
+        }
+        value["clips"] = Value::Array(listed);
         return io.json(&json!({"schema": "seatsong.round/1", "round": value}));
     }
     writeln!(io.out, "{}", head(round, &pump))?;
@@ -181,6 +187,9 @@ fn show(book: &Book, round: &RoundRow, as_json: bool, io: &mut Io<'_>) -> anyhow
     }
     for c in &clips {
         writeln!(io.out, "  module {}, spot {}: {} ({})", c.module, c.spot, c.original, c.file)?;
+        if let Some(capture) = book.capture(c.id)?.filter(|k| k.ended.short()) {
+            writeln!(io.out, "    cut short after {:.1} s: {}", capture.length_s, capture.ended.words())?;
+        }
     }
     let missing: Vec<String> =
         pump.modules().iter().filter(|m| clips.iter().all(|c| c.module != **m)).map(u32::to_string).collect();

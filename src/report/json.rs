@@ -83,7 +83,7 @@ pub fn tidy(value: Value, field: &str) -> Value {
 }
 
 /// What serialises without fail: the result types hold nothing but numbers, words and lists.
-fn value_of(x: &impl Serialize) -> Value {
+pub(crate) fn value_of(x: &impl Serialize) -> Value {
     tidy(serde_json::to_value(x).unwrap_or(Value::Null), "")
 }
 

@@ -7,7 +7,9 @@ mod track;
 mod wander;
 
 pub use feature::{Feature, N_GROUP, levels_db};
-pub use marks::{MarkError, pulse_marks, zero_from_marks, zero_from_taps};
+pub use marks::{
+    KNOWN_DEG, MarkError, TAPS_BEFORE_KNOWN, TapAngle, pulse_marks, tap_angle, zero_from_marks, zero_from_taps,
+};
 pub use search::RATE_SPAN_SPM;
 pub use track::{Rhythm, whittaker};
 
