@@ -20,7 +20,7 @@ impl Book {
         let mut rows = self
             .connection()
             .prepare_cached(
-                "SELECT c.started_ms, c.departure, c.excess_db,
+                "SELECT c.started_ms, c.departure, c.excess_db, c.hiss_sd,
                         EXISTS (SELECT 1 FROM good g WHERE g.pump_id = ?1 AND g.module = ?2 AND g.started_ms = c.started_ms
                                 AND g.dropped_at IS NULL)
                  FROM verdict_clip c WHERE c.pump_id = ?1 AND c.module = ?2 AND c.current = 1 ORDER BY c.started_ms",
@@ -33,8 +33,8 @@ impl Book {
                     strokes: None,
                     departure: r.get(1)?,
                     excess_db: r.get(2)?,
-                    score: None,
-                    good: r.get(3)?,
+                    hiss_sd: r.get(3)?,
+                    good: r.get(4)?,
                 })
             })
             .and_then(Iterator::collect::<Result<Vec<_>, _>>)

@@ -150,6 +150,16 @@ impl Book {
     }
 }
 
+/// Writes a file of the book as a whole or not at all.
+pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), BookError> {
+    use std::io::Write as _;
+    let folder = path.parent().unwrap_or(Path::new("."));
+    let mut new = tempfile::NamedTempFile::new_in(folder).map_err(file("write the file", path))?;
+    new.write_all(bytes).and_then(|()| new.as_file().sync_all()).map_err(file("write the file", path))?;
+    new.persist(path).map_err(|e| file("name the file", path)(e.error))?;
+    sync_dir(folder)
+}
+
 /// Makes the names in a folder durable.
 pub(super) fn sync_dir(dir: &Path) -> Result<(), BookError> {
     // Folders can't be opened as files everywhere; where they can't, the system keeps names itself.

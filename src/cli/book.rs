@@ -159,15 +159,12 @@ fn merge(book: &mut Book, other: &Path, json: bool, io: &mut Io<'_>) -> anyhow::
     } else {
         writeln!(
             io.out,
-            "New here: {} pumps, {} rounds, {} clips, {} entries of baselines, {} verdicts; {} clips were in both.",
-            r.pumps, r.rounds, r.clips, r.baseline, r.verdicts, r.both
+            "New here: {} pumps, {} rounds, {} clips, {} entries of baselines, {} verdicts, {} entries of the tour; {} clips were in both.",
+            r.pumps, r.rounds, r.clips, r.baseline, r.verdicts, r.tour, r.both
         )?;
     }
-    if r.left_behind > 0 {
-        io.say(&format!(
-            "NOT brought in: {} checks, readings, concerns, parts, running hours, work and notes of the other book; a merge does not carry these yet: keep that book",
-            r.left_behind
-        ))?;
+    for why in &r.undecided {
+        io.say(&format!("to be decided by a person: {why}"))?;
     }
     for file in &r.lost {
         io.say(&format!("{file}: lost or damaged in the other book; `seatsong book check --book` there"))?;

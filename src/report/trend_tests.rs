@@ -10,7 +10,7 @@ fn module(number: u32, series: &[f64], marks: &[(usize, &str)]) -> Trend {
         strokes: None,
         departure: Some(*d),
         excess_db: Some(2.0 * (d - 0.4)),
-        score: None,
+        hiss_sd: None,
         good: i < 8,
     });
     let marks = marks.iter().map(|(i, text)| PartMark { time_s: at(*i), text: (*text).to_owned() }).collect();

@@ -123,6 +123,12 @@ pub fn excess_a_day(points: &[TrendPoint], confidence: f64) -> Option<Slope> {
     over_days(points.iter().filter_map(|p| p.excess_db.map(|e| (p.time_s, e))).collect(), confidence)
 }
 
+/// Slope of the hiss in standard deviations a day over those rounds that have one; `None` as [`pace`].
+#[must_use]
+pub fn hiss_a_day(points: &[TrendPoint], confidence: f64) -> Option<Slope> {
+    over_days(points.iter().filter_map(|p| p.hiss_sd.map(|h| (p.time_s, h))).collect(), confidence)
+}
+
 fn over_days(series: Vec<(i64, f64)>, confidence: f64) -> Option<Slope> {
     let start = series.first()?.0;
     let (days, y): (Vec<f64>, Vec<f64>) = series.into_iter().map(|(t, v)| ((t - start) as f64 / DAY_S, v)).unzip();

@@ -1,6 +1,6 @@
 //! A trend in plain words: what it does, how soon, what to look at. Never what is broken.
 
-use super::{Crossing, DAY_S, DEPARTED, LIMIT, Trend, TrendPoint, TrendState, line};
+use super::{Crossing, DAY_S, DEPARTED, LIMIT, Trend, TrendPoint, TrendState, Witness, line};
 
 /// What to look at when nobody said anything better.
 const LOOK_AT: &str = "the liner-wash returns for mud, and the gauge against its last readings at the same strokes";
@@ -31,6 +31,14 @@ pub fn sentence(t: &Trend, now: &[TrendPoint], look_at: Option<&str>) -> String 
                 format!(" Its last round is past the limit ({d:.1}): go by that verdict and record again.")
             });
             format!("{who} shows no drift in {} rounds {since}.{past}", t.rounds)
+        }
+        TrendState::Raised if t.by == Some(Witness::Hiss) => {
+            let level = line::level(now);
+            let where_to = if level > LIMIT { format!("past the limit ({level:.1})") } else { format!("still within the limit ({level:.1})") };
+            format!(
+                "{who} has hissed more than before for {up_for}, in every round a little: {where_to}, and how fast it grows can't be told \
+                 yet. Record at every round and look at {look}."
+            )
         }
         TrendState::Raised => format!(
             "{who} has been higher than before for {up_for}; how fast it grows can't be told yet. Record at every round and look at {look}."
