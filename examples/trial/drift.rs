@@ -305,7 +305,8 @@ pub(crate) fn run(
                 share.per_cent()
             )?;
         }
-        let off = |f: &dyn Fn(&(f64, f64)) -> f64| median_and_most(&real.iter().map(|d| f(d).abs()).collect::<Vec<_>>());
+        let off =
+            |f: &dyn Fn(&(f64, f64)) -> f64| median_and_most(&real.iter().map(|d| f(d).abs()).collect::<Vec<_>>());
         let (dep, hiss) = (off(&|d| d.0), off(&|d| d.1));
         writeln!(
             out,

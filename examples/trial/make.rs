@@ -185,7 +185,8 @@ impl Maker<'_> {
         let read = ReadSettings { channel: Some(1), pulse: Some(2), ..ReadSettings::default() };
         let clip = clip::read(path, &read)?;
         let console_spm = self.hint.then(|| job.round.console_spm(job.module));
-        let analysis = analyse(&clip, &AnalyseSettings { hint_spm: console_spm, keep_phase, ..AnalyseSettings::default() });
+        let analysis =
+            analyse(&clip, &AnalyseSettings { hint_spm: console_spm, keep_phase, ..AnalyseSettings::default() });
         let item = Item {
             file: format!("{} module {}", job.walk, job.module),
             module: Some(job.module),

@@ -95,7 +95,8 @@ pub(crate) fn run(
             let jobs = leaking(seed, condition, &room, maker.size.repeats);
             let nows = maker.named(&format!("whole{}", maker.size.repeats), seed, condition, &room, &jobs)?;
             let usable: Vec<Item> = goods.into_iter().filter(|g| g.analysis.refusal().is_none()).collect();
-            let outcome = judge_all(&usable, &nows, &JudgeSettings { order: settings.order, ..JudgeSettings::default() })?;
+            let outcome =
+                judge_all(&usable, &nows, &JudgeSettings { order: settings.order, ..JudgeSettings::default() })?;
             count(&mut counts, &jobs, &outcome.clips);
         }
         for (level, c) in LEVELS_DB.iter().zip(&counts) {

@@ -66,8 +66,10 @@ impl Book {
             return Err(BookError::NoBook { path: shown });
         }
         migrations::upgrade(&mut conn, &shown, SCHEMA)?;
-        let book = Self { dir: dir.to_path_buf(), conn };
+        let mut book = Self { dir: dir.to_path_buf(), conn };
         book.settle()?;
+        // On a full disk or beside a busy writer the list waits for the next opening: reading must go on.
+        let _ = book.list_outdated();
         Ok(book)
     }
 

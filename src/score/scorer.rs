@@ -267,7 +267,6 @@ impl Scorer {
         Self { bank, scales, healthy, energy, hiss, hiss_scale }
     }
 
-
     /// Scores a new clip's residual (already divided by its leverage factor).
     #[must_use]
     pub fn score(&self, residual: &[f64]) -> Scored {

@@ -127,10 +127,8 @@ pub(super) fn run_log(tx: &Transaction<'_>, row: &mut Row) -> Result<Fate, BookE
 pub(super) fn job_entry(tx: &Transaction<'_>, row: &mut Row) -> Result<Fate, BookError> {
     let doing = db("read the work");
     let job = row.whole("job_id").unwrap_or(0);
-    let mut rows =
-        tx.prepare_cached("SELECT document FROM job_entry WHERE job_id = ?1 ORDER BY id").map_err(&doing)?;
-    let mut texts: Vec<String> =
-        rows.query_map([job], |r| r.get(0)).and_then(Iterator::collect).map_err(&doing)?;
+    let mut rows = tx.prepare_cached("SELECT document FROM job_entry WHERE job_id = ?1 ORDER BY id").map_err(&doing)?;
+    let mut texts: Vec<String> = rows.query_map([job], |r| r.get(0)).and_then(Iterator::collect).map_err(&doing)?;
     texts.push(row.text("document"));
     let entries: Result<Vec<Entry>, _> = texts.iter().map(|t| serde_json::from_str(t)).collect();
     let why = match entries {

@@ -78,7 +78,8 @@ impl Book {
     fn pumps_agree(&self, other: &Self) -> Result<(), BookError> {
         let ours = self.pumps()?;
         for theirs in other.pumps()? {
-            let one = |p: &&super::PumpRow| p.uuid == theirs.uuid || p.data.name.eq_ignore_ascii_case(&theirs.data.name);
+            let one =
+                |p: &&super::PumpRow| p.uuid == theirs.uuid || p.data.name.eq_ignore_ascii_case(&theirs.data.name);
             if let Some(p) = ours.iter().find(one)
                 && p.data.order != theirs.data.order
             {

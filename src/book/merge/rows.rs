@@ -103,7 +103,14 @@ fn find(tx: &Transaction<'_>, table: &str, numbered: bool, key: &[&str], row: &R
 }
 
 /// Gives a row of ours what it lacks.
-fn fill(tx: &Transaction<'_>, table: &str, key: &[&str], number: Option<i64>, rule: &Fill, row: &Row) -> Result<(), BookError> {
+fn fill(
+    tx: &Transaction<'_>,
+    table: &str,
+    key: &[&str],
+    number: Option<i64>,
+    rule: &Fill,
+    row: &Row,
+) -> Result<(), BookError> {
     let doing = db("complete a row");
     let (columns, sets) = match rule {
         Fill::Nothing => return Ok(()),
@@ -159,7 +166,8 @@ impl Book {
             while batch.len() < BATCH
                 && let Some(row) = rows.next().map_err(&doing)?
             {
-                let values = (0..columns.len()).map(|i| row.get(i)).collect::<Result<Vec<Value>, _>>().map_err(&doing)?;
+                let values =
+                    (0..columns.len()).map(|i| row.get(i)).collect::<Result<Vec<Value>, _>>().map_err(&doing)?;
                 batch.push(Row { columns: columns.clone(), values });
             }
             if batch.is_empty() {

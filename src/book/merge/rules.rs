@@ -219,13 +219,7 @@ pub(super) const RULES: &[Rule] = &[
     },
     Rule {
         table: "note",
-        how: How::Rows(Rows {
-            key: &["uuid"],
-            refs: &[],
-            fill: Fill::Nothing,
-            look: Some(clash::note),
-            count: tour,
-        }),
+        how: How::Rows(Rows { key: &["uuid"], refs: &[], fill: Fill::Nothing, look: Some(clash::note), count: tour }),
     },
     Rule {
         table: "amendment",

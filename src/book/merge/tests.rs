@@ -156,6 +156,7 @@ fn fill_tour(book: &mut Book, day: &str) -> PumpRow {
             why: (!first).then_some(Why::Washed),
             condition: if first { "" } else { "scored" },
             photo: "",
+            restarts: true,
         },
     )
     .unwrap();
@@ -261,7 +262,8 @@ fn what_only_a_person_can_decide_is_told_and_ours_stays() {
     let theirs = b.pump("MP-1").unwrap();
     b.add_run(&theirs, RunLog { from: at("01:00"), to: at("06:00"), hours: 4.0 }, "relief").unwrap();
     let place = Place::new("MP-1", 2, PartKind::Liner, None).unwrap();
-    let change = PartChange { place, at: at("07:30"), by: "relief", why: None, condition: "", photo: "" };
+    let change =
+        PartChange { place, at: at("07:30"), by: "relief", why: None, condition: "", photo: "", restarts: true };
     b.change_part(&theirs, &change).unwrap();
     let tour = Tour { start: at("06:00"), end: at("18:00") };
     b.sign_note(&tour, "<main>another</main>", "relief", at("17:55")).unwrap();

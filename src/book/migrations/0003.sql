@@ -8,3 +8,6 @@ CREATE TABLE to_analyse (
     method INTEGER NOT NULL,
     hint_spm REAL
 ) STRICT;
+
+-- The version of the method for which that list was last filled.
+ALTER TABLE book ADD COLUMN method INTEGER;

@@ -162,3 +162,11 @@ pub fn level(points: &[TrendPoint]) -> f64 {
     let last: Vec<f64> = points.iter().rev().take(5).map(|p| p.departure).collect();
     median(&last).unwrap_or(0.0)
 }
+
+/// How far up the last rounds are: the median hiss of the last five, or their departure where no hiss is known; `None` without rounds.
+#[must_use]
+pub fn loudness(points: &[TrendPoint]) -> Option<f64> {
+    let last = || points.iter().rev().take(5);
+    let hiss: Vec<f64> = last().filter_map(|p| p.hiss_sd).collect();
+    median(&hiss).or_else(|| median(&last().map(|p| p.departure).collect::<Vec<_>>()))
+}

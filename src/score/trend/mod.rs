@@ -44,10 +44,12 @@ pub struct TrendRound {
 }
 
 /// A change of part: the series begins anew.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct PartMark {
     /// When, in seconds since 1970 UTC; rounds at that second or later belong to the new part.
     pub time_s: i64,
+    /// Strokes the pump had made by then, where counted.
+    pub strokes: Option<f64>,
     /// What was changed, in a word or two for the picture.
     pub text: String,
 }

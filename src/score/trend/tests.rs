@@ -95,7 +95,7 @@ fn a_change_of_part_begins_anew() {
             .since_s
             .is_some()
     );
-    with.marks.push(PartMark { time_s: with.rounds[120].time_s, text: "suction valve".into() });
+    with.marks.push(PartMark { time_s: with.rounds[120].time_s, strokes: None, text: "suction valve".into() });
     let t = trend(&with, &TrendSettings::default());
     assert_eq!((t.state, t.rounds), (TrendState::Steady, 60), "{}", t.sentence);
     assert_eq!(t.points[119].segment, 0);
@@ -196,7 +196,11 @@ fn a_rising_hiss_is_announced_by_itself_and_rounds_without_one_change_nothing() 
     }
     let t = trend(&one, &TrendSettings::default());
     assert_eq!((t.state, t.by), (TrendState::Raised, Some(Witness::Hiss)), "{}", t.sentence);
-    assert!(t.sentence.contains("hissed more than before") && t.sentence.contains("still within the limit"), "{}", t.sentence);
+    assert!(
+        t.sentence.contains("hissed more than before") && t.sentence.contains("still within the limit"),
+        "{}",
+        t.sentence
+    );
     assert!(t.hiss_a_day.unwrap().low > 0.0);
     for r in one.rounds.iter_mut().skip(80).step_by(2) {
         r.hiss_sd = None;
