@@ -1,6 +1,7 @@
 //! The trial: made-up pump rooms under four conditions, what the method finds in them and how often it cries wolf.
 //!
-//! `cargo run --release --example trial` takes 20 to 30 minutes on two cores; `-- --quick` a third of that. The default rooms are ones that
+//! `cargo run --release --example trial` takes 20 to 30 minutes on two cores; `-- --quick` a third of that; `-- --whole` and `-- --drift` ask about whole rounds and
+//! slow drifts instead. The default rooms are ones that
 //! the method was not developed on (those began at seed 1000).
 #![allow(
     clippy::print_stdout,
@@ -10,6 +11,7 @@
     clippy::cast_sign_loss
 )]
 
+mod drift;
 mod figures;
 mod keep;
 mod make;
@@ -17,6 +19,7 @@ mod peer;
 mod plan;
 mod show;
 mod tally;
+mod whole;
 
 use std::path::PathBuf;
 use std::time::Instant;
@@ -67,6 +70,15 @@ struct Args {
     /// Rooms that the peer is run on.
     #[arg(long, default_value_t = 1)]
     peer_rooms: u64,
+    /// Whole rounds with strong leaks instead: is the right module named where the next ones hear it?
+    #[arg(long, conflicts_with_all = ["drift", "peer", "lean"])]
+    whole: bool,
+    /// A leak that grows slowly instead: does the trend speak before the single verdict?
+    #[arg(long, conflicts_with_all = ["peer"])]
+    drift: bool,
+    /// Rounds in each room's pool of the drift mode.
+    #[arg(long, default_value_t = 40, value_parser = clap::value_parser!(u16).range(8..=900))]
+    pool: u16,
     /// Write all figures here.
     #[arg(long)]
     json: Option<PathBuf>,
@@ -80,6 +92,19 @@ fn main() -> anyhow::Result<()> {
     let maker = Maker { size, hint: args.hint, keep: args.keep.as_deref() };
     let wanted = |c: &Condition| args.conditions.is_empty() || args.conditions.iter().any(|n| n == c.name());
     let mut out = std::io::stdout().lock();
+    if args.whole || args.drift {
+        let conditions: Vec<Condition> = Condition::ALL.into_iter().filter(wanted).collect();
+        let seeds = args.seed..args.seed + rooms;
+        let figures = if args.whole {
+            whole::run(&mut out, &maker, seeds, &conditions)?
+        } else {
+            drift::run(&mut out, &maker, seeds, &conditions, usize::from(args.pool))?
+        };
+        if let Some(path) = &args.json {
+            std::fs::write(path, serde_json::to_string_pretty(&figures)?)?;
+        }
+        return Ok(());
+    }
     println!(
         "trial: {rooms} rooms from seed {}, {} good rounds, {} healthy rounds, each fault {repeats} times, {} hint",
         args.seed,

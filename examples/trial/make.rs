@@ -65,12 +65,80 @@ impl Maker<'_> {
             anyhow::ensure!(items.len() == jobs.len(), "{}: kept by another trial; delete it", path.display());
             return Ok(Cell { seed, condition, order, jobs, truth_spm, items });
         }
-        let beside = [1, 2, 3].map(|module| beside_db(&room, &condition.round(seed, &room), module));
-        for job in &mut jobs {
+        self.louden(seed, condition, &room, &mut jobs);
+        let (items, truth_spm) = self.all(&room, &jobs, sounds, &format!("room {seed} {}", condition.name()))?;
+        if let Some(path) = &kept {
+            keep::write(path, &items, &truth_spm)?;
+        }
+        Ok(Cell { seed, condition, order, jobs, truth_spm, items })
+    }
+
+    /// Clips of a mode of its own, kept under its name.
+    pub(crate) fn named(
+        &self,
+        name: &str,
+        seed: u64,
+        condition: Condition,
+        room: &Room,
+        jobs: &[Job],
+    ) -> anyhow::Result<Vec<Item>> {
+        self.kept_or(name, seed, condition, jobs.len(), &|| {
+            let mut jobs = jobs.to_vec();
+            self.louden(seed, condition, room, &mut jobs);
+            self.all(room, &jobs, None, &format!("room {seed} {} {name}", condition.name())).map(|made| made.0)
+        })
+    }
+
+    /// What was kept under a name, or what `make` makes, kept then.
+    pub(crate) fn kept_or(
+        &self,
+        name: &str,
+        seed: u64,
+        condition: Condition,
+        n: usize,
+        make: &dyn Fn() -> anyhow::Result<Vec<Item>>,
+    ) -> anyhow::Result<Vec<Item>> {
+        let path = match self.keep {
+            Some(folder) => {
+                std::fs::create_dir_all(folder)?;
+                let hint = if self.hint { "-hint" } else { "" };
+                Some(folder.join(format!("{seed}-{}-{name}{hint}.items", condition.name())))
+            }
+            None => None,
+        };
+        if let Some(path) = path.as_ref().filter(|p| p.exists()) {
+            let (items, _) = keep::read(path)?;
+            anyhow::ensure!(items.len() == n, "{}: kept by another trial; delete it", path.display());
+            return Ok(items);
+        }
+        let items = make()?;
+        if let Some(path) = path {
+            // A trial that is stopped while it writes leaves nothing half.
+            let unfinished = path.with_extension("part");
+            keep::write(&unfinished, &items, &vec![f64::NAN; items.len()])?;
+            std::fs::rename(unfinished, path)?;
+        }
+        Ok(items)
+    }
+
+    /// Sets the faults' levels against the healthy clip as it is heard.
+    fn louden(&self, seed: u64, condition: Condition, room: &Room, jobs: &mut [Job]) {
+        let beside = [1, 2, 3].map(|module| beside_db(room, &condition.round(seed, room), module));
+        for job in jobs {
             if let Some(fault) = job.round.fault {
                 job.round.fault = Some(louder(fault, beside[job.round.fault_module as usize - 1]));
             }
         }
+    }
+
+    /// Makes and analyses clips in parallel; with their true speeds.
+    fn all(
+        &self,
+        room: &Room,
+        jobs: &[Job],
+        sounds: Option<&Path>,
+        label: &str,
+    ) -> anyhow::Result<(Vec<Item>, Vec<f64>)> {
         let scratch = tempfile::tempdir()?;
         let folder = sounds.unwrap_or(scratch.path());
         let (done, all) = (AtomicUsize::new(0), jobs.len());
@@ -79,37 +147,46 @@ impl Maker<'_> {
             .enumerate()
             .map(|(k, job)| {
                 let path = folder.join(file_name(k));
-                let out = self.clip(&room, job, &path);
+                let out = self.clip(room, job, &path);
                 if sounds.is_none() {
                     let _ = std::fs::remove_file(&path);
                 }
                 let n = done.fetch_add(1, Ordering::Relaxed) + 1;
                 if n.is_multiple_of(25) || n == all {
-                    eprint!("\r  room {seed} {}: {n} of {all} clips ", condition.name());
+                    eprint!("\r  {label}: {n} of {all} clips ");
                 }
                 out
             })
             .collect::<anyhow::Result<Vec<(Item, f64)>>>()?;
         eprintln!();
-        let (items, truth_spm): (Vec<Item>, Vec<f64>) = made.into_iter().unzip();
-        if let Some(path) = &kept {
-            keep::write(path, &items, &truth_spm)?;
-        }
-        Ok(Cell { seed, condition, order, jobs, truth_spm, items })
+        Ok(made.into_iter().unzip())
     }
 
     /// One clip: made, written, read back and judged for quality like any file, analysed.
     fn clip(&self, room: &Room, job: &Job, path: &Path) -> anyhow::Result<(Item, f64)> {
         let mut spec = job.round.clip(job.module);
         spec.pulse = job.pulse;
-        let recorded = room.record(&spec)?;
+        self.analysed(room, job, &spec, path, false)
+    }
+
+    /// As [`Maker::clip`], of a clip with wishes of its own.
+    pub(crate) fn analysed(
+        &self,
+        room: &Room,
+        job: &Job,
+        spec: &ClipSpec,
+        path: &Path,
+        keep_phase: bool,
+    ) -> anyhow::Result<(Item, f64)> {
+        let recorded = room.record(spec)?;
         write_wav(path, &recorded, BITS)?;
         let spm_mean = recorded.spm_mean;
         drop(recorded);
         let read = ReadSettings { channel: Some(1), pulse: Some(2), ..ReadSettings::default() };
         let clip = clip::read(path, &read)?;
         let console_spm = self.hint.then(|| job.round.console_spm(job.module));
-        let analysis = analyse(&clip, &AnalyseSettings { hint_spm: console_spm, ..AnalyseSettings::default() });
+        let analysis =
+            analyse(&clip, &AnalyseSettings { hint_spm: console_spm, keep_phase, ..AnalyseSettings::default() });
         let item = Item {
             file: format!("{} module {}", job.walk, job.module),
             module: Some(job.module),
@@ -135,7 +212,7 @@ impl Maker<'_> {
 /// pump, without gain control and microphone noise.
 ///
 /// The sample room sets a leak against the pump's own sound; the levels of the trial are against the healthy clip.
-fn beside_db(room: &Room, round: &RoundSpec, module: u32) -> f64 {
+pub(crate) fn beside_db(room: &Room, round: &RoundSpec, module: u32) -> f64 {
     let heard = ClipSpec { agc: false, mic_noise_db: -200.0, duration_s: 12.0, ..round.clip(module) };
     let own = ClipSpec { neighbour: None, rig_noise_db: -90.0, ..heard.clone() };
     let power = |spec: &ClipSpec| room.record(spec).map(|r| above_2k5(&r)).unwrap_or(f64::NAN);

@@ -94,14 +94,7 @@ pub(crate) fn floor_db(condition: Condition) -> f64 {
 fn faults(condition: Condition) -> Vec<Wrong> {
     let mut out = Vec::new();
     for step in STEPS_DB {
-        let level_db = floor_db(condition) + step;
-        for (name, fault) in [
-            ("suction valve", Fault::SuctionValve { level_db }),
-            ("discharge valve", Fault::DischargeValve { level_db }),
-            ("piston", Fault::Piston { level_db }),
-        ] {
-            out.push(Wrong { name, level: Some(level_db), fault });
-        }
+        out.extend(leaks(floor_db(condition) + step));
     }
     out.push(Wrong { name: "knock", level: Some(0.0), fault: Fault::Knock { level_db: 0.0 } });
     out.push(Wrong {
@@ -125,17 +118,38 @@ pub(crate) fn louder(fault: Fault, by_db: f64) -> Fault {
     }
 }
 
-/// All clips of a room and condition, good ones first; the first good round carries the pulse.
-pub(crate) fn jobs(seed: u64, condition: Condition, room: &Room, size: Size) -> Vec<Job> {
-    let base = seed.wrapping_mul(1_000_003) ^ ((condition as u64 + 1) << 40);
+/// Seed of the first round of a room under a condition.
+pub(crate) fn first_round(seed: u64, condition: Condition) -> u64 {
+    seed.wrapping_mul(1_000_003) ^ ((condition as u64 + 1) << 40)
+}
+
+/// The good rounds of a room under a condition; the first carries the pulse.
+pub(crate) fn good_jobs(seed: u64, condition: Condition, room: &Room, n: u64) -> Vec<Job> {
     let mut out = Vec::new();
-    for r in 0..size.good {
-        let round = condition.round(base + r, room);
+    for r in 0..n {
+        let round = condition.round(first_round(seed, condition) + r, room);
         for module in 1..=3 {
             let walk = format!("good {}", r + 1);
             out.push(Job { round: round.clone(), walk, module, kind: Kind::Good, pulse: r == 0 });
         }
     }
+    out
+}
+
+/// The three leaks at a level.
+pub(crate) fn leaks(level_db: f64) -> [Wrong; 3] {
+    [
+        ("suction valve", Fault::SuctionValve { level_db }),
+        ("discharge valve", Fault::DischargeValve { level_db }),
+        ("piston", Fault::Piston { level_db }),
+    ]
+    .map(|(name, fault)| Wrong { name, level: Some(level_db), fault })
+}
+
+/// All clips of a room and condition, good ones first; the first good round carries the pulse.
+pub(crate) fn jobs(seed: u64, condition: Condition, room: &Room, size: Size) -> Vec<Job> {
+    let base = first_round(seed, condition);
+    let mut out = good_jobs(seed, condition, room, size.good);
     for r in 0..size.healthy {
         let round = condition.round(base + 100 + r, room);
         for module in 1..=3 {

@@ -8,8 +8,8 @@ use super::{Book, BookError, CaptureRow, ClipRow, Stamp, blob};
 use crate::clip::{self, Code, Finding, ReadSettings};
 use crate::map::{AnalyseSettings, Analysis, analyse};
 
-/// Version of what `clip/`, `stroke/` and `map/` make of a recording. Raise it with every change there that changes a stroke map: all
-/// maps are then made again by the next command that needs them. A test holds the maps of a fixed clip against it.
+/// Version of what `clip/`, `stroke/` and `map/` make of a recording. Raise it with every change there that changes a stroke map: those
+/// that a command needs are then made again at once, the rest little by little ([`Book::refresh`]). A test holds the maps of a fixed clip against it.
 pub const METHOD: i64 = 1;
 
 /// A recording and the console reading that narrows the search for its rhythm.
@@ -98,6 +98,8 @@ impl Book {
                         params![wanted[*i].clip.id, METHOD, wanted[*i].hint_spm, bytes, now],
                     )
                     .map_err(db("keep a stroke map"))?;
+                    tx.execute("DELETE FROM to_analyse WHERE clip_id = ?1", [wanted[*i].clip.id])
+                        .map_err(db("keep a stroke map"))?;
                 }
                 Ok(())
             })?;

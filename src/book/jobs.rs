@@ -133,6 +133,8 @@ impl Book {
                 let text = text.map_err(&doing)?;
                 all.push(serde_json::from_str::<Entry>(&text).map_err(|e| spoilt(e.to_string()))?);
             }
+            // A merge enters what came between; within one job times never run back.
+            all.sort_by_key(|e| e.at);
             row.job = Job::replay(all).map_err(|e| spoilt(e.to_string()))?;
         }
         Ok(rows)

@@ -326,8 +326,8 @@ impl Book {
             for (clip, v) in clips.iter().zip(&out.clips) {
                 tx.execute(
                     "INSERT INTO verdict_clip (verdict_id, clip_id, pump_id, module, started_ms, current, state, departure,
-                        false_alarm, excess_db, half, pattern, spm, level_db)
-                     VALUES (?1, ?2, ?3, ?4, ?5, 1, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)",
+                        false_alarm, excess_db, half, pattern, spm, level_db, hiss_sd, heard_from)
+                     VALUES (?1, ?2, ?3, ?4, ?5, 1, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)",
                     params![
                         id,
                         clip.id,
@@ -341,7 +341,9 @@ impl Book {
                         word(&v.half),
                         word(&v.pattern),
                         v.spm,
-                        v.level_db
+                        v.level_db,
+                        v.hiss_sd,
+                        v.heard_from
                     ],
                 )
                 .map_err(&doing)?;

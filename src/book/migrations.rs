@@ -8,8 +8,12 @@ use super::BookError;
 use super::error::db;
 
 /// Statements that bring a book from form `k` to form `k + 1`, at place `k`.
-pub const MIGRATIONS: &[&str] =
-    &[include_str!("migrations/0001.sql"), include_str!("migrations/0002.sql"), include_str!("migrations/0004.sql")];
+pub const MIGRATIONS: &[&str] = &[
+    include_str!("migrations/0001.sql"),
+    include_str!("migrations/0002.sql"),
+    include_str!("migrations/0003.sql"),
+    include_str!("migrations/0004.sql"),
+];
 
 /// The form that this program writes.
 #[expect(clippy::cast_possible_truncation, clippy::cast_possible_wrap, reason = "a handful of migrations")]
@@ -68,22 +72,115 @@ mod tests {
         conn
     }
 
+    /// What the tables of a book of form `form` are filled with.
+    fn fill(conn: &Connection, form: i32) {
+        let parts: Vec<&str> = include_str!("fixture.sql").split("-- form ").skip(1).collect();
+        for part in parts {
+            let (number, sql) = part.split_once('\n').unwrap();
+            if number.trim().parse::<i32>().unwrap() <= form {
+                conn.execute_batch(sql).unwrap();
+            }
+        }
+    }
+
+    /// Every column and row of a database, table by table; of `columns` if they are given.
+    fn dump(conn: &Connection, columns: Option<&[(String, Vec<String>)]>) -> Vec<(String, Vec<String>)> {
+        let list = |sql: &str, of: &str| -> Vec<String> {
+            conn.prepare(sql).unwrap().query_map([of], |r| r.get(0)).unwrap().map(Result::unwrap).collect()
+        };
+        let own: Vec<(String, Vec<String>)>;
+        let wanted = match columns {
+            Some(c) => c,
+            None => {
+                let tables =
+                    list("SELECT name FROM sqlite_schema WHERE type = ?1 AND name NOT LIKE 'sqlite_%'", "table");
+                own = tables
+                    .into_iter()
+                    .map(|t| {
+                        let of_table = list("SELECT name FROM pragma_table_info(?1)", &t);
+                        (t, of_table)
+                    })
+                    .collect();
+                &own
+            }
+        };
+        wanted
+            .iter()
+            .map(|(table, columns)| {
+                let sql = format!("SELECT {} FROM {table} ORDER BY 1, 2", columns.join(", "));
+                let rows: Vec<String> = conn
+                    .prepare(&sql)
+                    .unwrap()
+                    .query_map([], |r| {
+                        (0..columns.len()).map(|i| r.get::<_, rusqlite::types::Value>(i)).collect::<Result<Vec<_>, _>>()
+                    })
+                    .unwrap()
+                    .map(|r| format!("{:?}", r.unwrap()))
+                    .collect();
+                (table.clone(), rows)
+            })
+            .collect()
+    }
+
+    fn columns(conn: &Connection) -> Vec<(String, Vec<String>)> {
+        dump(conn, None)
+            .into_iter()
+            .map(|(table, _)| {
+                let mut rows = conn.prepare("SELECT name FROM pragma_table_info(?1)").unwrap();
+                let names = rows.query_map([&table], |r| r.get(0)).unwrap().map(Result::unwrap).collect();
+                (table, names)
+            })
+            .collect()
+    }
+
     #[test]
-    fn every_shipped_form_comes_to_the_newest_with_its_rows() {
+    fn every_step_from_every_shipped_form_keeps_every_row() {
         for from in 1..=SCHEMA {
             let mut conn = fresh(from);
-            conn.execute_batch(
-                "INSERT INTO book (id, made_at) VALUES (1, '2026-01-01T00:00:00Z');
-                 INSERT INTO pump (name, firing_order, stroke_m, units, made_at)
-                 VALUES ('kept', '1,2,3', 0.3, 'us', '2026-01-01T00:00:00Z');",
-            )
-            .unwrap();
-            upgrade(&mut conn, "x", SCHEMA).unwrap();
-            assert_eq!(form(&conn, "x").unwrap(), SCHEMA);
-            let name: String = conn.query_row("SELECT name FROM pump", [], |r| r.get(0)).unwrap();
-            assert_eq!(name, "kept");
-            let ok: String = conn.query_row("PRAGMA integrity_check", [], |r| r.get(0)).unwrap();
-            assert_eq!(ok, "ok");
+            fill(&conn, from);
+            let had = columns(&conn);
+            let before = dump(&conn, Some(&had));
+            let filled = before.iter().filter(|(_, rows)| !rows.is_empty()).count();
+            assert!(filled >= [11, 20, 21][(from.clamp(1, 3) - 1) as usize], "form {from}: {filled} tables have rows");
+            for to in from..=SCHEMA {
+                upgrade(&mut conn, "x", to).unwrap();
+                assert_eq!(form(&conn, "x").unwrap(), to);
+                assert_eq!(dump(&conn, Some(&had)), before, "from {from} to {to}");
+                for pragma in ["integrity_check", "foreign_key_check"] {
+                    let said: Vec<String> = conn
+                        .prepare(&format!("PRAGMA {pragma}"))
+                        .unwrap()
+                        .query_map([], |r| r.get(0))
+                        .unwrap()
+                        .map(Result::unwrap)
+                        .collect();
+                    let fine: &[&str] = if pragma == "integrity_check" { &["ok"] } else { &[] };
+                    assert_eq!(said, fine, "from {from} to {to}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_book_of_every_shipped_form_is_read_by_this_program() {
+        for from in 1..=SCHEMA {
+            let dir = tempfile::tempdir().unwrap();
+            let mut conn = Connection::open(dir.path().join("book.db")).unwrap();
+            upgrade(&mut conn, "x", from).unwrap();
+            fill(&conn, from);
+            drop(conn);
+            let book = super::super::Book::open(dir.path()).unwrap();
+            let pump = book.pump("MP-1").unwrap();
+            assert_eq!((pump.data.order.as_slice(), pump.data.liners.len()), (&[1, 3, 2][..], 1));
+            assert_eq!(book.round_lines(Some(&pump), 9).unwrap().len(), 2);
+            let trend = book.trend_input(&pump, 2).unwrap();
+            assert_eq!((trend.rounds.len(), trend.marks.len()), (1, 1));
+            assert_eq!(trend.rounds[0].hiss_sd, (from >= 3).then_some(2.5));
+            assert_eq!(trend.rounds[0].strokes.is_some(), from >= 2, "running hours came with form 2");
+            let tour = from >= 2;
+            assert_eq!(book.parts(&pump).unwrap().len(), usize::from(tour));
+            assert_eq!(book.jobs(&pump).unwrap().len(), usize::from(tour));
+            assert_eq!(book.concerns(jiff::Timestamp::now()).unwrap().len(), usize::from(tour));
         }
     }
 

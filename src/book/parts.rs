@@ -6,6 +6,7 @@ use rusqlite::{Row, params};
 use super::error::{db, refused};
 use super::tour::{instant, stamp};
 use super::{Book, BookError, PumpRow, Stamp};
+use crate::tour::Meter;
 use crate::tour::parts::{Part, PartKind, Place, Run, RunLog, Side, Speed, Why, in_order, run_of};
 
 /// A change of a part: what came out, and that a new one went in.
@@ -23,6 +24,8 @@ pub struct PartChange<'a> {
     pub condition: &'a str,
     /// Path of a photo of it.
     pub photo: &'a str,
+    /// Whether the module's baseline starts anew: its new part sounds different. The first entry of a part never does that.
+    pub restarts: bool,
 }
 
 /// A part of the book.
@@ -37,7 +40,7 @@ pub struct PartRow {
 }
 
 impl Book {
-    /// Enters that a part was changed: the old one ends, a new one begins.
+    /// Enters that a part was changed: the old one ends, a new one begins, and with it the module's baseline.
     ///
     /// # Returns
     /// The old part, if one was entered.
@@ -84,6 +87,13 @@ impl Book {
                 params![pump.id, p.module, p.kind.as_str(), p.side.map(Side::as_str), at, ms, change.by],
             )
             .map_err(&doing)?;
+            if old.is_some() && change.restarts {
+                tx.execute(
+                    "INSERT INTO restart (pump_id, module, at, at_ms, why) VALUES (?1, ?2, ?3, ?4, ?5)",
+                    params![pump.id, p.module, at, ms, p.part_words()],
+                )
+                .map_err(&doing)?;
+            }
             Ok(())
         })?;
         Ok(old)
@@ -180,17 +190,29 @@ impl Book {
     /// # Errors
     /// As [`Book::parts`]; [`BookError::Spoilt`] for running hours that contradict each other.
     pub fn part_runs(&self, pump: &PumpRow, now: Timestamp) -> Result<Vec<(PartRow, Run)>, BookError> {
-        let (logs, speeds) = (self.runs(pump)?, self.speeds(pump)?);
+        let spoilt = spoilt_hours(pump);
+        let meter = self.meter(pump)?;
         self.parts(pump)?
             .into_iter()
             .filter(|row| row.part.fitted <= now)
             .map(|row| {
-                let run = run_of(&row.part, now, &logs, &speeds).map_err(|e| BookError::Spoilt {
-                    what: format!("running hours of {}", pump.data.name),
-                    why: e.to_string(),
-                })?;
+                let run = run_of(&row.part, now, &meter).map_err(&spoilt)?;
                 Ok((row, run))
             })
             .collect()
     }
+
+    /// A pump's stroke counter, from its running hours and the speeds of its rounds.
+    ///
+    /// # Errors
+    /// [`BookError::Spoilt`] for running hours that contradict each other, what the database says.
+    pub fn meter(&self, pump: &PumpRow) -> Result<Meter, BookError> {
+        Meter::new(&self.runs(pump)?, &self.speeds(pump)?).map_err(spoilt_hours(pump))
+    }
+}
+
+/// Running hours of a pump that can't be.
+fn spoilt_hours(pump: &PumpRow) -> impl Fn(crate::tour::parts::PartError) -> BookError {
+    let what = format!("running hours of {}", pump.data.name);
+    move |e| BookError::Spoilt { what: what.clone(), why: e.to_string() }
 }

@@ -4,23 +4,28 @@ use rusqlite::params;
 
 use super::error::db;
 use super::pumps::known_module;
+use super::tour::instant;
 use super::{Book, BookError, PumpRow};
 use crate::score::trend::{PartMark, TrendInput, TrendRound};
 
 impl Book {
-    /// All judged rounds of a module, one entry a round (its worst clip), and the moments from which its baseline starts anew.
+    /// All judged rounds of a module, one entry a round (its worst clip), and the moments from which its baseline starts anew; each with
+    /// the strokes that the pump's running hours and the speeds of its rounds add up to until then.
     ///
-    /// A round is judged against accepted rounds without itself, so an accepted round's departure counts too. Strokes are not counted yet.
+    /// A round is judged against accepted rounds without itself, so an accepted round's departure counts too.
     ///
     /// # Errors
     /// [`BookError::Refused`] for a module that the pump has not; what the database says.
     pub fn trend_input(&self, pump: &PumpRow, module: u32) -> Result<TrendInput, BookError> {
         known_module(pump, module)?;
+        // Contradicting running hours take the strokes away, not the trend.
+        let meter = self.meter(pump).ok();
+        let strokes = |ms: i64| meter.as_ref().and_then(|m| m.strokes_at(instant(ms)));
         let doing = db("read the verdicts of a module");
         let mut rows = self
             .connection()
             .prepare_cached(
-                "SELECT c.started_ms, c.departure, c.excess_db,
+                "SELECT c.started_ms, c.departure, c.excess_db, c.hiss_sd,
                         EXISTS (SELECT 1 FROM good g WHERE g.pump_id = ?1 AND g.module = ?2 AND g.started_ms = c.started_ms
                                 AND g.dropped_at IS NULL)
                  FROM verdict_clip c WHERE c.pump_id = ?1 AND c.module = ?2 AND c.current = 1 ORDER BY c.started_ms",
@@ -28,13 +33,14 @@ impl Book {
             .map_err(&doing)?;
         let found = rows
             .query_map(params![pump.id, module], |r| {
+                let ms: i64 = r.get(0)?;
                 Ok(TrendRound {
-                    time_s: r.get::<_, i64>(0)?.div_euclid(1000),
-                    strokes: None,
+                    time_s: ms.div_euclid(1000),
+                    strokes: strokes(ms),
                     departure: r.get(1)?,
                     excess_db: r.get(2)?,
-                    score: None,
-                    good: r.get(3)?,
+                    hiss_sd: r.get(3)?,
+                    good: r.get(4)?,
                 })
             })
             .and_then(Iterator::collect::<Result<Vec<_>, _>>)
@@ -56,7 +62,8 @@ impl Book {
             .prepare_cached("SELECT at_ms, why FROM restart WHERE pump_id = ?1 AND module = ?2 ORDER BY at_ms")
             .map_err(&doing)?
             .query_map(params![pump.id, module], |r| {
-                Ok(PartMark { time_s: r.get::<_, i64>(0)?.div_euclid(1000), text: r.get(1)? })
+                let ms: i64 = r.get(0)?;
+                Ok(PartMark { time_s: ms.div_euclid(1000), strokes: strokes(ms), text: r.get(1)? })
             })
             .and_then(Iterator::collect)
             .map_err(&doing)?;

@@ -72,6 +72,8 @@ impl Book {
         let mut book = Self { dir: dir.to_path_buf(), conn, recovered: Vec::new() };
         book.settle()?;
         book.recover()?;
+        // On a full disk or beside a busy writer the list waits for the next opening: reading must go on.
+        let _ = book.list_outdated();
         Ok(book)
     }
 
@@ -152,6 +154,16 @@ impl Book {
         }
         Ok(())
     }
+}
+
+/// Writes a file of the book as a whole or not at all.
+pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), BookError> {
+    use std::io::Write as _;
+    let folder = path.parent().unwrap_or(Path::new("."));
+    let mut new = tempfile::NamedTempFile::new_in(folder).map_err(file("write the file", path))?;
+    new.write_all(bytes).and_then(|()| new.as_file().sync_all()).map_err(file("write the file", path))?;
+    new.persist(path).map_err(|e| file("name the file", path)(e.error))?;
+    sync_dir(folder)
 }
 
 /// Makes the names in a folder durable.

@@ -45,7 +45,10 @@ fn checks_come_back_as_they_were_entered() {
     assert!(book.checks(Some(&pump), at("06:00"), at("07:00")).unwrap().is_empty(), "the end does not count");
     let seen = book.readings(&pump, None, "gauges", "pump", at("18:00")).unwrap();
     assert_eq!(seen, [(at("07:00"), 2.12e7)]);
-    assert_eq!(book.check_history(at("08:00")).unwrap().len(), 2);
+    let (sheet, _) = book.sheet().unwrap();
+    let pumps = book.pumps().unwrap();
+    let history = |since, until| book.check_history(&sheet, &pumps, at(since), at(until)).unwrap().len();
+    assert_eq!(history("05:00", "08:00"), 2);
     assert!(!book.sheet().unwrap().1, "the default sheet until the site has its own");
     std::fs::write(book.dir().join(SHEET), "[tour]\nzone = 3\n").unwrap();
     assert!(book.sheet().unwrap_err().to_string().contains("line 2"));
@@ -74,6 +77,7 @@ fn parts_end_when_they_are_changed_and_hours_add_up() {
         why,
         condition: "cut",
         photo: "",
+        restarts: true,
     };
     assert!(book.change_part(&pump, &change("06:00", Some(Why::Worn))).is_err(), "nothing was in place");
     assert!(book.change_part(&pump, &change("06:00", None)).unwrap().is_none());

@@ -3,6 +3,7 @@
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::time::{Duration, Instant};
 
 use clap::{Args, Subcommand};
 use serde_json::json;
@@ -79,6 +80,15 @@ enum BookCommand {
         #[arg(long)]
         json: bool,
     },
+    /// Make the stroke maps again that are of an earlier version of the method; can be ended at any time, and is gone on with by the same command
+    Refresh {
+        /// Stop after this many seconds [default: when all are made]
+        #[arg(long = "for", value_name = "SECONDS")]
+        seconds: Option<u64>,
+        /// Print JSON instead of words
+        #[arg(long)]
+        json: bool,
+    },
     /// Put right what can be: find moved clips by their checksums, put strangers into quarantine; never deletes
     Mend {
         /// Print JSON instead of words
@@ -110,6 +120,9 @@ pub fn run(args: &BookArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
             packed(dir, &report?, io)
         }
         BookCommand::Merge { other, json } => merge(&mut args.place.open()?, other, *json, io),
+        BookCommand::Refresh { seconds, json } => {
+            refresh(&mut args.place.open()?, seconds.map(Duration::from_secs), *json, io)
+        }
         BookCommand::Mend { json } => mend(&mut args.place.open()?, *json, io),
     }
 }
@@ -129,7 +142,45 @@ fn show(book: &Book, json: bool, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     writeln!(io.out, "{}", book.dir().display())?;
     writeln!(io.out, "  pumps {}, rounds {}, clips {} ({})", o.pumps, o.rounds, o.clips, size(o.clip_bytes))?;
     writeln!(io.out, "  stroke maps {}, verdicts {}; database {}", o.maps, o.verdicts, size(o.database_bytes))?;
+    let waiting = book.n_outdated()?;
+    if waiting > 0 {
+        writeln!(io.out, "  {waiting} clips have stroke maps of an earlier method only: seatsong book refresh")?;
+    }
     Ok(ExitCode::SUCCESS)
+}
+
+fn refresh(book: &mut Book, time: Option<Duration>, json: bool, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
+    let bar = io.progress(book.n_outdated()?, "stroke maps");
+    let done = book.refresh(time.map(|t| Instant::now() + t), &|| bar.inc(1));
+    bar.finish_and_clear();
+    let done = done?;
+    if json {
+        io.json(&json!({"schema": "seatsong.book-refresh/1", "made": done.made, "left": done.left}))?;
+    } else {
+        writeln!(io.out, "{} stroke maps made, {} still of an earlier method", done.made, done.left)?;
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Time that a command goes on for after its answer while maps of an earlier method wait: short, as a person waits for the prompt.
+const AFTER_ANSWER: Duration = Duration::from_secs(3);
+
+/// Makes some of the maps that wait, once a command's answer is out; with progress, and whatever comes of it is no fault of the command.
+pub(super) fn go_on(book: &mut Book, io: &mut Io<'_>) -> anyhow::Result<()> {
+    let waiting = book.n_outdated().unwrap_or(0);
+    if waiting == 0 {
+        return Ok(());
+    }
+    io.out.flush()?;
+    let bar = io.progress(waiting, "stroke maps by the new method (Ctrl-C is safe)");
+    let done = book.refresh(Some(Instant::now() + AFTER_ANSWER), &|| bar.inc(1));
+    bar.finish_and_clear();
+    if let Ok(done) = done
+        && done.left > 0
+    {
+        io.say(&format!("{} older recordings wait for maps by the new method: `seatsong book refresh`", done.left))?;
+    }
+    Ok(())
 }
 
 /// Bytes as people read them.
@@ -165,15 +216,12 @@ fn merge(book: &mut Book, other: &Path, json: bool, io: &mut Io<'_>) -> anyhow::
     } else {
         writeln!(
             io.out,
-            "New here: {} pumps, {} rounds, {} clips, {} entries of baselines, {} verdicts; {} clips were in both.",
-            r.pumps, r.rounds, r.clips, r.baseline, r.verdicts, r.both
+            "New here: {} pumps, {} rounds, {} clips, {} entries of baselines, {} verdicts, {} entries of the tour; {} clips were in both.",
+            r.pumps, r.rounds, r.clips, r.baseline, r.verdicts, r.tour, r.both
         )?;
     }
-    if r.left_behind > 0 {
-        io.say(&format!(
-            "NOT brought in: {} checks, readings, concerns, parts, running hours, work and notes of the other book; a merge does not carry these yet: keep that book",
-            r.left_behind
-        ))?;
+    for why in &r.undecided {
+        io.say(&format!("to be decided by a person: {why}"))?;
     }
     for file in &r.lost {
         io.say(&format!("{file}: lost or damaged in the other book; `seatsong book check --book` there"))?;

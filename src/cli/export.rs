@@ -12,7 +12,7 @@ use crate::book::{MakeSink, TABLES, csv_sink, parquet_sink};
 
 /// Write all tables of the book, and its stroke maps, as CSV or Parquet files
 ///
-/// Columns and units are described in notebooks-free-docs/book.md; all values are SI, angles in degrees, levels in dB.
+/// Columns and units are described in notebooks-free-docs/export.md; all values are SI, angles in degrees, levels in dB.
 #[derive(Debug, Clone, Args)]
 #[command(after_help = "Example:\n  seatsong export tables/ --format parquet --maps")]
 pub struct ExportArgs {

@@ -48,6 +48,9 @@ enum PartCommand {
         /// Photo of the old one
         #[arg(long, value_name = "FILE", default_value = "")]
         photo: String,
+        /// The module sounds as before: its baseline goes on
+        #[arg(long)]
+        keep_baseline: bool,
         #[command(flatten)]
         when: WhenArgs,
     },
@@ -98,17 +101,26 @@ pub fn run(args: &PartArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     let pump = book.pump_or_only(args.pump.as_deref())?;
     let usage = |e: crate::tour::parts::PartError| Usage(e.to_string());
     match &args.what {
-        PartCommand::Change { module, kind, side, why, condition, photo, when } => {
+        PartCommand::Change { module, kind, side, why, condition, photo, keep_baseline, when } => {
             let side = side.as_deref().map(Side::parse).transpose().map_err(usage)?;
             let place =
                 Place::new(&pump.data.name, *module, PartKind::parse(kind).map_err(usage)?, side).map_err(usage)?;
             let words = place.words();
             let why = why.as_deref().map(Why::parse).transpose().map_err(usage)?;
             let at = when.instant(&sheet)?;
-            let old = book.change_part(&pump, &PartChange { place, at, by: &when.by, why, condition, photo })?;
+            let old = book.change_part(
+                &pump,
+                &PartChange { place, at, by: &when.by, why, condition, photo, restarts: !keep_baseline },
+            )?;
             let when = sheet.plan.date_time(at);
             if let Some((_, why)) = old.zip(why) {
                 writeln!(io.out, "{words}: changed at {when}, the old one {}.", why.as_str())?;
+                if !keep_baseline {
+                    writeln!(
+                        io.out,
+                        "The baseline of module {module} starts anew from then: accept three good rounds (`seatsong baseline accept`)."
+                    )?;
+                }
             } else {
                 writeln!(io.out, "{words}: fitted at {when}.")?;
             }

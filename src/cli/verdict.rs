@@ -5,7 +5,7 @@ use std::process::ExitCode;
 
 use clap::Args;
 
-use super::book::BookArg;
+use super::book::{BookArg, go_on};
 use super::options::picture_path;
 use super::{Io, round};
 use crate::book::{Change, RoundVerdict, Since};
@@ -69,6 +69,7 @@ pub fn run(args: &VerdictArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
             None => io.say("no picture: no clip could be judged by its stroke")?,
         }
     }
+    go_on(&mut book, io)?;
     Ok(ExitCode::SUCCESS)
 }
 

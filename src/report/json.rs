@@ -23,7 +23,9 @@ enum Digits {
 fn digits(field: &str) -> Option<Digits> {
     Some(match field {
         "departure" | "lock" | "spm" | "second_spm" | "sample_rate_hz" => Digits::Places(3),
-        "excess_db" | "level_db" | "peak_db" | "length_s" | "used_s" | "start_s" | "end_s" => Digits::Places(2),
+        "excess_db" | "level_db" | "hiss_sd" | "peak_db" | "length_s" | "used_s" | "start_s" | "end_s" => {
+            Digits::Places(2)
+        }
         "arc_deg" => Digits::Places(1),
         "band_hz" => Digits::Places(0),
         "false_alarm" => Digits::Significant(2),

@@ -25,6 +25,8 @@ hiss go when the pump stands with pressure on the line (by people allowed to)? T
         strokes: Some(35),
         lock: Some(0.93),
         level_db: Some(1.2),
+        hiss_sd: Some(5.2),
+        heard_from: None,
         quality: vec![],
         reason: None,
     }

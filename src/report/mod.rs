@@ -16,6 +16,7 @@
 //! | [`handover`] | the note of a tour: HTML, PDF, plain text, signed and amended |
 //! | [`hear`] | the sound in which a change can be heard |
 
+mod along;
 mod axis;
 mod canvas;
 pub mod colour;
@@ -31,6 +32,7 @@ pub mod picture;
 mod spectrogram;
 pub mod text;
 pub mod trend;
+pub mod trend_table;
 pub mod view;
 pub mod words;
 

@@ -1,4 +1,4 @@
-//! The trend picture: a block a module with its sentence, departure, excess and drift chart over time, PNG and SVG.
+//! The trend picture: a block a module with its sentence, departure, excess and drift chart over time or strokes, PNG and SVG.
 //!
 //! Dots, lines, dashes and hatches differ in shape as well as in colour, so a grey print says the same.
 
@@ -7,6 +7,7 @@ use std::path::Path;
 use plotters::prelude::DrawingBackend;
 
 use super::ReportError;
+pub use super::along::Along;
 use super::axis::even_ticks;
 use super::canvas::{self, At, BLACK, Canvas, GREY, Lettering, Picture, WHITE};
 use super::colour::Rgb;
@@ -14,7 +15,7 @@ use super::head::{MARGIN, WIDTH, whole};
 use super::heat::{Area, border};
 use super::picture;
 use crate::robust::quantile_sorted;
-use crate::score::trend::{DAY_S, DEPARTED, LIMIT, Trend, TrendPoint, TrendState};
+use crate::score::trend::{DAY_S, DEPARTED, LIMIT, PartMark, Trend, TrendPoint, TrendState};
 
 /// Blue and vermilion of Okabe and Ito's palette for all kinds of colour vision: apart in hue and in lightness.
 const DOT: Rgb = [60, 125, 190];
@@ -38,8 +39,19 @@ const GAP: f64 = 18.0;
 const MOST_DOTS: usize = 360;
 /// Days shown at least, so that a first day does not look like a long time.
 const LEAST_DAYS: f64 = 3.0;
+/// The same in strokes: three days at 70 a minute.
+const LEAST_MILLION_STROKES: f64 = 0.3;
 /// Width of such a strip.
 const STRIP: f64 = 7.0;
+
+/// How a trend is drawn.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct TrendView {
+    /// Over what.
+    pub along: Along,
+    /// How many days back; `None` shows every round.
+    pub days: Option<f64>,
+}
 
 /// Writes the trend picture of a pump's modules.
 ///
@@ -47,20 +59,22 @@ const STRIP: f64 = 7.0;
 /// - `path`: ends in `.png` or `.svg`.
 /// - `trends`: one a module, drawn from top to bottom.
 /// - `title`: a line on top: rig, pump, when.
-/// - `days_shown`: how far back; `None` shows every round.
 ///
 /// # Errors
 /// [`ReportError::Ending`], [`ReportError::Empty`], [`ReportError::Draw`], [`ReportError::Write`].
-pub fn trend_picture(path: &Path, trends: &[Trend], title: &str, days_shown: Option<f64>) -> Result<(), ReportError> {
-    picture::write(path, &TrendPicture::new(trends, title, days_shown)?)
+pub fn trend_picture(path: &Path, trends: &[Trend], title: &str, view: TrendView) -> Result<(), ReportError> {
+    picture::write(path, &TrendPicture::new(trends, title, view)?)
 }
 
-/// [`trend_picture`] as the bytes of a PNG.
+/// The picture over time as the bytes of a PNG.
+///
+/// # Arguments
+/// - `days_shown`: how far back; `None` shows every round.
 ///
 /// # Errors
 /// As [`trend_picture`], without those of files.
 pub fn trend_png(trends: &[Trend], title: &str, days_shown: Option<f64>) -> Result<Vec<u8>, ReportError> {
-    canvas::png(&TrendPicture::new(trends, title, days_shown)?)
+    canvas::png(&TrendPicture::new(trends, title, TrendView { days: days_shown, ..TrendView::default() })?)
 }
 
 struct Block<'a> {
@@ -74,30 +88,51 @@ struct Block<'a> {
 struct TrendPicture<'a> {
     title: Vec<String>,
     blocks: Vec<Block<'a>>,
-    /// Last round of all modules, seconds since 1970.
-    last_s: i64,
-    /// Days shown before and after it.
+    along: Along,
+    /// Last round of all modules: days since 1970, or million strokes.
+    last: f64,
+    /// Days or million strokes shown before and after it.
     span: [f64; 2],
 }
 
 impl<'a> TrendPicture<'a> {
-    fn new(trends: &'a [Trend], title: &str, days_shown: Option<f64>) -> Result<Self, ReportError> {
-        let times = || trends.iter().flat_map(|t| t.points.iter().map(|p| p.time_s));
-        let (Some(first_s), Some(last_s)) = (times().min(), times().max()) else {
-            return Err(ReportError::Empty { what: "judged rounds of the trend" });
+    fn new(trends: &'a [Trend], title: &str, view: TrendView) -> Result<Self, ReportError> {
+        let along = view.along;
+        let last_s = trends.iter().flat_map(|t| t.points.iter().map(|p| p.time_s)).max().unwrap_or(0);
+        let in_view =
+            |p: &TrendPoint| view.days.filter(|d| *d > 0.0).is_none_or(|d| (last_s - p.time_s) as f64 / DAY_S <= d);
+        let shown_of = |t: &Trend| -> Vec<TrendPoint> {
+            t.points.iter().filter(|p| in_view(p) && along.of(p).is_some()).copied().collect()
         };
-        let all = (last_s - first_s) as f64 / DAY_S;
-        let back = days_shown.filter(|d| *d > 0.0).map_or(all, |d| d.min(all)).max(LEAST_DAYS);
+        let places = || trends.iter().flat_map(shown_of).filter_map(|p| along.of(&p));
+        let last = places().fold(f64::NEG_INFINITY, f64::max);
+        if !last.is_finite() {
+            let what = match along {
+                Along::Time => "judged rounds of the trend",
+                Along::Strokes => {
+                    "judged rounds with strokes: enter running hours (seatsong part hours) and the rounds' speeds"
+                }
+            };
+            return Err(ReportError::Empty { what });
+        }
+        let least = if along == Along::Time { LEAST_DAYS } else { LEAST_MILLION_STROKES };
+        let seen = last - places().fold(f64::INFINITY, f64::min);
+        let all = trends.iter().flat_map(|t| &t.points).filter_map(|p| along.of(p)).fold(f64::INFINITY, f64::min);
+        // Days asked for are shown as asked; of strokes what lies within them.
+        let back = match (along, view.days.filter(|d| *d > 0.0)) {
+            (Along::Time, Some(days)) => days.min(last - all),
+            _ => seen,
+        }
+        .max(least);
         let ahead = trends
             .iter()
-            .filter_map(|t| t.to_limit.as_ref().or(t.to_departed.as_ref())?.days[1])
+            .filter_map(|t| along.ahead(t.to_limit.as_ref().or(t.to_departed.as_ref())?))
             .fold(0.0_f64, |m, d| m.max(1.15 * d))
             .min(0.4 * back);
         let width = f64::from(WIDTH) - 2.0 * MARGIN;
         let mut blocks = Vec::new();
         for trend in trends {
-            let from = trend.points.partition_point(|p| (last_s - p.time_s) as f64 / DAY_S > back);
-            let shown = trend.points[from..].to_vec();
+            let shown = shown_of(trend);
             let largest = shown.iter().fold(0.0_f64, |m, p| m.max(p.departure));
             let excess = shown.iter().filter_map(|p| p.excess_db);
             let (low, high) = excess.fold((0.0_f64, 3.0_f64), |(l, h), e| (l.min(e), h.max(e)));
@@ -111,14 +146,17 @@ impl<'a> TrendPicture<'a> {
             });
         }
         let title = canvas::wrap(title, Lettering::new(TITLE_EM), width)?;
-        Ok(Self { title, blocks, last_s, span: [back, ahead] })
+        Ok(Self { title, blocks, along, last, span: [back, ahead] })
     }
 
-    fn x(&self, time_s: f64) -> f64 {
+    fn x(&self, place: f64) -> f64 {
         let [back, ahead] = self.span;
-        let day = (time_s - self.last_s as f64) / DAY_S;
         let right = f64::from(WIDTH) - RIGHT - 14.0;
-        LEFT + 14.0 + (day + back) / (back + ahead) * (right - LEFT - 14.0)
+        LEFT + 14.0 + (place - self.last + back) / (back + ahead) * (right - LEFT - 14.0)
+    }
+
+    fn x_of(&self, p: &TrendPoint) -> Option<f64> {
+        self.along.of(p).map(|place| self.x(place))
     }
 
     fn areas(&self, top: f64) -> [Area; 3] {
@@ -166,21 +204,20 @@ impl<'a> TrendPicture<'a> {
         page.rect([area[0], y(LIMIT) - 1.5, area[2], y(LIMIT) + 1.5], BLACK)?;
         dashes(page, [area[0], area[2]], y(DEPARTED), BLACK)?;
         self.series(page, block, |p| Some(p.departure), y, area)?;
-        if let (Some(since), Some(pace), Some(last)) =
-            (block.trend.since_s, &block.trend.pace, block.trend.points.last())
-            && pace.per_day.low > 0.0
-        {
-            let from = (since as f64).max(self.last_s as f64 - self.span[0] * DAY_S);
-            let to = last.time_s as f64;
-            stroke(page, [self.x(from), y(pace.at(from))], [self.x(to), y(pace.at(to))])?;
+        let begun = block.trend.points.iter().find(|p| Some(p.time_s) == block.trend.since_s);
+        let line = block.trend.pace.as_ref().filter(|p| p.per_day.low > 0.0).and_then(|p| self.along.line(p));
+        let ends = begun.zip(block.trend.points.last()).and_then(|(a, b)| self.along.of(a).zip(self.along.of(b)));
+        if let (Some(line), Some((from, to))) = (line, ends) {
+            let from = from.max(self.last - self.span[0]);
+            stroke(page, [self.x(from), y(line(from))], [self.x(to), y(line(to))])?;
             if block.trend.state == TrendState::Creeping && self.span[1] > 0.0 {
                 // Ahead: short pieces, as it is not measured.
-                let end = self.last_s as f64 + self.span[1] * DAY_S;
+                let end = self.last + self.span[1];
                 let steps = 16;
                 for i in (0..steps).step_by(2) {
                     let at = |k: i32| to + (end - to) * f64::from(k) / f64::from(steps);
-                    if pace.at(at(i + 1)) <= block.top_departure {
-                        let [a, b] = [i, i + 1].map(|k| [self.x(at(k)), y(pace.at(at(k)))]);
+                    if line(at(i + 1)) <= block.top_departure {
+                        let [a, b] = [i, i + 1].map(|k| [self.x(at(k)), y(line(at(k)))]);
                         stroke(page, a, b)?;
                     }
                 }
@@ -211,7 +248,7 @@ impl<'a> TrendPicture<'a> {
         let y = |v: f64| area[3] - v.clamp(0.0, most) / most * (area[3] - area[1]);
         let half = if block.shown.len() > MOST_DOTS { 1.0 } else { 4.0 };
         for p in &block.shown {
-            let x = self.x(p.time_s as f64);
+            let Some(x) = self.x_of(p) else { continue };
             let colour = if p.chart > 1.0 { DRIFT } else { [150, 150, 150] };
             page.rect([x - half, y(p.chart), x + half, area[3]], colour)?;
         }
@@ -230,7 +267,7 @@ impl<'a> TrendPicture<'a> {
         area: Area,
     ) -> Result<(), ReportError> {
         let dots: Vec<(f64, f64, bool)> =
-            block.shown.iter().filter_map(|p| Some((self.x(p.time_s as f64), value(p)?, p.good))).collect();
+            block.shown.iter().filter_map(|p| Some((self.x_of(p)?, value(p)?, p.good))).collect();
         if dots.len() > MOST_DOTS {
             #[expect(clippy::cast_possible_truncation, reason = "a panel is some hundreds wide")]
             let strip = |x: f64| ((x - LEFT) / STRIP) as i64;
@@ -269,7 +306,8 @@ impl<'a> TrendPicture<'a> {
     ) -> Result<(), ReportError> {
         let look = Lettering::new(LABEL_EM).bold();
         let shown = || {
-            let xs = block.trend.marks.iter().map(|m| (self.x(m.time_s as f64), m));
+            let place = |m: &PartMark| self.along.place(m.time_s, m.strokes).map(|p| self.x(p));
+            let xs = block.trend.marks.iter().filter_map(move |m| Some((place(m)?, m)));
             xs.filter(|(x, _)| (LEFT..=top[2]).contains(x))
         };
         let mut free_from = MARGIN;
@@ -305,7 +343,9 @@ impl<'a> TrendPicture<'a> {
     fn time_axis<B: DrawingBackend>(&self, page: &mut Canvas<B>, area: Area) -> Result<(), ReportError> {
         let [back, ahead] = self.span;
         // Days, weeks or years, whatever gives few and round numbers.
-        let (unit, name) = if back > 1000.0 {
+        let (unit, name) = if self.along == Along::Strokes {
+            (1.0, "million strokes")
+        } else if back > 1000.0 {
             (365.25, "years from last round")
         } else if back > 70.0 {
             (7.0, "weeks from last round")
@@ -313,7 +353,7 @@ impl<'a> TrendPicture<'a> {
             (1.0, "days from last round")
         };
         for tick in even_ticks(-back / unit, ahead / unit, 9) {
-            let x = self.x(self.last_s as f64 + tick * unit * DAY_S);
+            let x = self.x(self.last + tick * unit);
             page.rect([x - 1.0, area[3], x + 1.0, area[3] + 9.0], GREY)?;
             let text = if tick.abs() < 1e-9 {
                 "0".to_owned()

@@ -10,10 +10,11 @@ fn module(number: u32, series: &[f64], marks: &[(usize, &str)]) -> Trend {
         strokes: None,
         departure: Some(*d),
         excess_db: Some(2.0 * (d - 0.4)),
-        score: None,
+        hiss_sd: None,
         good: i < 8,
     });
-    let marks = marks.iter().map(|(i, text)| PartMark { time_s: at(*i), text: (*text).to_owned() }).collect();
+    let marks =
+        marks.iter().map(|(i, text)| PartMark { time_s: at(*i), strokes: None, text: (*text).to_owned() }).collect();
     let input = TrendInput { module: Some(number), rounds: rounds.collect(), marks, look_at: None };
     trend(&input, &TrendSettings::default())
 }
@@ -55,7 +56,7 @@ fn pictures_of_every_kind_of_series_are_drawn() {
         let folder = keep.as_ref().map_or(dir.path(), |k| Path::new(k));
         for ending in ["png", "svg"] {
             let path = folder.join(format!("trend-{name}.{ending}"));
-            trend_picture(&path, &trends, "Rig Heron, pump 1, 12 March, 06:00", None).unwrap();
+            trend_picture(&path, &trends, "Rig Heron, pump 1, 12 March, 06:00", TrendView::default()).unwrap();
             assert!(std::fs::metadata(&path).unwrap().len() > 3000, "{name}");
         }
     }
@@ -64,7 +65,7 @@ fn pictures_of_every_kind_of_series_are_drawn() {
 #[test]
 fn words_stay_on_the_page_and_marks_are_named() {
     for (name, trends) in samples() {
-        let picture = TrendPicture::new(&trends, "Rig Heron", None).unwrap();
+        let picture = TrendPicture::new(&trends, "Rig Heron", TrendView::default()).unwrap();
         let svg = canvas::svg(&picture).unwrap();
         let texts: Vec<&str> = svg.split("<text").skip(1).collect();
         assert!(texts.len() > 8, "{name}");
@@ -97,7 +98,7 @@ fn words_stay_on_the_page_and_marks_are_named() {
 fn a_drift_line_is_drawn_only_when_a_drift_is_announced() {
     let drawn = |t: Trend| {
         let trends = [t];
-        canvas::svg(&TrendPicture::new(&trends, "", None).unwrap()).unwrap().contains("<polyline")
+        canvas::svg(&TrendPicture::new(&trends, "", TrendView::default()).unwrap()).unwrap().contains("<polyline")
     };
     assert!(drawn(module(2, &creeping(), &[])));
     assert!(!drawn(module(1, &healthy(150, 1), &[])));
@@ -107,4 +108,28 @@ fn a_drift_line_is_drawn_only_when_a_drift_is_announced() {
 fn nothing_to_show_is_an_error() {
     assert!(matches!(trend_png(&[], "", None), Err(ReportError::Empty { .. })));
     assert!(matches!(trend_png(&[module(1, &[], &[])], "", None), Err(ReportError::Empty { .. })));
+}
+
+#[test]
+fn over_strokes_the_marks_and_the_line_stand_where_the_strokes_are() {
+    // 16,000 strokes a round but for a stop: half of the days have none.
+    let mut t = module(2, &creeping(), &[(40, "seat")]);
+    let over_strokes = TrendView { along: Along::Strokes, days: None };
+    let none = TrendPicture::new(std::slice::from_ref(&t), "", over_strokes);
+    assert!(matches!(none, Err(ReportError::Empty { what }) if what.contains("running hours")));
+    let n = t.points.len();
+    for (i, p) in t.points.iter_mut().enumerate() {
+        p.strokes = Some(16_000.0 * i.min(n / 2) as f64);
+    }
+    t.marks[0].strokes = Some(16_000.0 * 40.0);
+    let trends = [t];
+    let picture = TrendPicture::new(&trends, "", over_strokes).unwrap();
+    let svg = canvas::svg(&picture).unwrap();
+    assert!(svg.contains("million strokes") && svg.contains("new: seat"), "names of the axis and of the mark");
+    let share = |k: usize| {
+        let x = |k: usize| picture.x_of(&trends[0].points[k]).unwrap();
+        (x(k) - x(0)) / (x(n - 1) - x(0))
+    };
+    assert!((share(40) - 40.0 / (n / 2) as f64).abs() < 1e-9, "{}", share(40));
+    assert!((share(n / 2) - 1.0).abs() < 1e-9, "no strokes, no way along the axis");
 }

@@ -13,7 +13,7 @@ use crate::pump::module_offset_deg;
 use crate::score::bank::OMNIBUS_SHARE;
 use crate::score::limit::{Combined, Limit};
 use crate::score::scorer::{Bank, Raw};
-use crate::score::{Best, Scorer};
+use crate::score::{Best, Scored, Scorer};
 
 /// Folds of the leave-out; with more rounds than this each fold leaves out several.
 const MOST_FOLDS: usize = 12;
@@ -89,8 +89,19 @@ pub struct Judged {
     pub agreement: f64,
     /// Turn of the clip's map to the spot's origin, in fine bins.
     pub shift: f64,
+    /// How much it hisses against its good clips, see [`crate::score::Scored::hiss_sd`].
+    pub hiss_sd: f64,
     /// The module whose change is heard here, where that explains this clip's.
-    pub heard_from: Option<u32>,
+    pub heard_from: Option<Heard>,
+}
+
+/// Whose change a clip is heard to carry.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Heard {
+    /// The module.
+    pub module: u32,
+    /// Whether that explains everything: what is left does not depart.
+    pub all: bool,
 }
 
 /// Everything that a comparison found.
@@ -313,7 +324,7 @@ fn judge(
     let take = &item.analysis.takes[take_index];
     let level_db = turned_db(&take.map, shift);
     let residual = residual_of(&spot.model, &level_db, &point(item, take, with_pressure));
-    let best = spot.scorer.score(&residual);
+    let Scored { best, hiss_sd } = spot.scorer.score(&residual);
     let combined = limit.combine(&best);
     Some(Judged {
         spot: index,
@@ -324,6 +335,7 @@ fn judge(
         combined,
         agreement,
         shift,
+        hiss_sd,
         heard_from: None,
     })
 }
@@ -358,12 +370,15 @@ fn explain_cross_talk(nows: &[Item], judged: &mut [Option<Judged>], spots: &[Spo
             let wide = ((start + N_ANGLE - CROSS_MARGIN) % N_ANGLE, (arc.1 + 2 * CROSS_MARGIN).min(N_ANGLE));
             let spot = &spots[j.spot];
             let rest = spot.scorer.bank.without_arc(&j.residual, wide);
-            let best = spot.scorer.score(&rest);
+            let Scored { best, hiss_sd } = spot.scorer.score(&rest);
             let combined = limit.combine(&best);
             if combined.departure < j.combined.departure {
-                if combined.departure <= 1.0 {
-                    j.heard_from = nows[source].module;
+                let all = combined.departure <= 1.0;
+                // At least half of what is beyond the limit must go, else the source is not what is heard here.
+                if all || combined.departure - 1.0 <= 0.5 * (j.combined.departure - 1.0) {
+                    j.heard_from = nows[source].module.map(|module| Heard { module, all });
                 }
+                j.hiss_sd = hiss_sd;
                 j.best = best;
                 j.combined = combined;
                 j.residual = rest;

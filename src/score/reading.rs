@@ -1,6 +1,6 @@
 //! Plain words for what was found: what it usually means and what to look at next. Never "the valve is broken".
 
-use crate::score::{Angle, Half, Pattern, State};
+use crate::score::{Angle, Half, Heard, Pattern, State};
 
 /// What a reading is made from.
 #[derive(Debug, Clone, Copy)]
@@ -16,7 +16,7 @@ pub(super) struct Finds {
     /// Start of the change in degrees of the module's own crank angle.
     pub start_deg: f64,
     /// The module whose change is heard here, if it is not this one.
-    pub heard_from: Option<u32>,
+    pub heard_from: Option<Heard>,
 }
 
 const LISTEN_AGAIN: &str = "record again in an hour, or sooner if it grows";
@@ -24,9 +24,14 @@ const LISTEN_AGAIN: &str = "record again in an hour, or sooner if it grows";
 /// Meaning and next step: `"<meaning>. Next: <what to look at>."`
 #[must_use]
 pub(super) fn reading(f: &Finds) -> String {
-    if let Some(module) = f.heard_from {
+    if let Some(Heard { module, all }) = f.heard_from {
+        let own = if all {
+            "this module itself shows nothing of its own"
+        } else {
+            "what is left is weaker and may be heard from there as well"
+        };
         return format!(
-            "What is new here fits module {module}'s change, heard through the block; this module itself shows nothing of its own. \
+            "Probably heard from module {module}: what is new here fits that module's change, through the block; {own}. \
              Next: look at module {module} first, then record here again."
         );
     }
@@ -90,6 +95,23 @@ pub(super) fn reading(f: &Finds) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_heard_from_another_module_points_there() {
+        for all in [true, false] {
+            let text = reading(&Finds {
+                state: if all { State::Steady } else { State::Drifting },
+                pattern: Pattern::Hiss,
+                half: Half::Both,
+                angle: Angle::Absolute,
+                start_deg: 30.0,
+                heard_from: Some(Heard { module: 3, all }),
+            });
+            assert!(text.starts_with("Probably heard from module 3: "), "{text}");
+            assert!(text.contains("Next: look at module 3 first"), "{text}");
+            assert_eq!(text.contains("nothing of its own"), all);
+        }
+    }
 
     #[test]
     fn every_reading_says_what_is_next_and_clears_or_condemns_nothing() {

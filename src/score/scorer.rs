@@ -11,6 +11,8 @@ const PRIOR_CLIPS: f64 = 4.0;
 const OTHERS_WEIGHT: f64 = 0.5;
 /// Ridge of the directions' Gram matrix, in squared whitened units: directions weaker than this are kept in.
 const RIDGE: f64 = 200.0;
+/// Clips that the usual spread of the hiss statistic counts for, and that spread.
+const HISS_PRIOR: (f64, f64) = (4.0, 0.7);
 /// Directions taken from healthy residuals, at most.
 const MOST_DIRECTIONS: usize = 32;
 
@@ -45,6 +47,18 @@ pub struct Raw {
     log_energy: f64,
 }
 
+/// What a clip's residual scores.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scored {
+    /// Best filter of every family; the omnibus last.
+    pub best: Vec<Best>,
+    /// How much the clip hisses through one half of the turn against the good clips, in their standard deviations: made for the trend.
+    ///
+    /// A mean over all hiss filters of one half instead of the loudest of all filters: it has a sign, is not cut off at 0 and averages
+    /// down over rounds, so a leak that is far below every limit still lifts it a little in every round.
+    pub hiss_sd: f64,
+}
+
 /// A bank with the healthy scale of each of its filters.
 #[derive(Debug)]
 pub struct Scorer {
@@ -55,6 +69,10 @@ pub struct Scorer {
     pub healthy: Vec<Vec<Best>>,
     /// Mean log energy of the healthy residuals' rest, and its spread.
     energy: (f64, f64),
+    /// Filters whose mean is one hiss: a family and ranges of its filters.
+    hiss: (usize, Vec<Vec<usize>>),
+    /// Mean and spread of the good clips' hiss statistic.
+    hiss_scale: (f64, f64),
 }
 
 /// Solves `(gram + ridge I) x = g` (Cholesky).
@@ -205,6 +223,8 @@ impl Scorer {
         let var = left_out.iter().map(|r| (r.log_energy - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
         let energy = (mean, (0.5 * var + 0.5 * 0.04).sqrt());
         let mut healthy = vec![Vec::new(); left_out.len()];
+        let hiss = hiss_groups(&bank.families);
+        let mut hisses = vec![0.0; left_out.len()];
         let mut scales = Vec::new();
         let weight = OTHERS_WEIGHT * others.len() as f64;
         for f in 0..bank.families.len() {
@@ -224,30 +244,64 @@ impl Scorer {
             let scale = |own: f64, n: f64, beside: f64| {
                 ((PRIOR_CLIPS * pool + own + OTHERS_WEIGHT * beside) / (PRIOR_CLIPS + n + weight)).max(1e-6).sqrt()
             };
-            for (raw, healthy) in left_out.iter().zip(&mut healthy) {
-                let scores = raw.families[f]
+            for ((raw, healthy), hissing) in left_out.iter().zip(&mut healthy).zip(&mut hisses) {
+                let scores: Vec<f64> = raw.families[f]
                     .iter()
                     .zip(own.iter().zip(&beside))
-                    .map(|(z, (q, b))| z / scale(q - z * z, n - 1.0, *b));
-                healthy.push(highest(scores));
+                    .map(|(z, (q, b))| z / scale(q - z * z, n - 1.0, *b))
+                    .collect();
+                if f == hiss.0 {
+                    *hissing = loudest_group(&hiss.1, &scores);
+                }
+                healthy.push(highest(scores.into_iter()));
             }
             scales.push(own.iter().zip(&beside).map(|(&q, &b)| scale(q, n, b)).collect());
         }
         for (raw, healthy) in left_out.iter().zip(&mut healthy) {
             healthy.push(Best { score: (raw.log_energy - energy.0) / energy.1, filter: 0 });
         }
-        Self { bank, scales, healthy, energy }
+        let mid = hisses.iter().sum::<f64>() / n.max(1.0);
+        let sum: f64 = hisses.iter().map(|h| (h - mid).powi(2)).sum();
+        let (prior, usual) = HISS_PRIOR;
+        let hiss_scale = (mid, ((prior * usual * usual + sum) / (prior + (n - 1.0).max(0.0))).sqrt());
+        Self { bank, scales, healthy, energy, hiss, hiss_scale }
     }
 
-    /// Best filter of every family for a new clip's residual (already divided by its leverage factor); the omnibus last.
+    /// Scores a new clip's residual (already divided by its leverage factor).
     #[must_use]
-    pub fn score(&self, residual: &[f64]) -> Vec<Best> {
+    pub fn score(&self, residual: &[f64]) -> Scored {
         let raw = self.bank.raw(residual);
-        let mut out: Vec<Best> =
-            raw.families.iter().zip(&self.scales).map(|(z, s)| highest(z.iter().zip(s).map(|(z, s)| z / s))).collect();
-        out.push(Best { score: (raw.log_energy - self.energy.0) / self.energy.1, filter: 0 });
-        out
+        let scaled: Vec<Vec<f64>> =
+            raw.families.iter().zip(&self.scales).map(|(z, s)| z.iter().zip(s).map(|(z, s)| z / s).collect()).collect();
+        let (family, groups) = &self.hiss;
+        let hiss = scaled.get(*family).map_or(0.0, |scores| loudest_group(groups, scores));
+        let mut best: Vec<Best> = scaled.into_iter().map(|scores| highest(scores.into_iter())).collect();
+        best.push(Best { score: (raw.log_energy - self.energy.0) / self.energy.1, filter: 0 });
+        Scored { best, hiss_sd: (hiss - self.hiss_scale.0) / self.hiss_scale.1 }
     }
+}
+
+/// Which filters make one hiss: those of each half of the module's own turn, or, where angles are relative, of each half-turn from any
+/// start.
+fn hiss_groups(families: &[Family]) -> (usize, Vec<Vec<usize>>) {
+    let hisses = |f: &&(usize, &Family)| f.1.pattern == Pattern::Hiss && f.1.share > 0.0;
+    let Some((at, family)) = families.iter().enumerate().find(|f| hisses(&f)) else { return (0, Vec::new()) };
+    let mut by_start: std::collections::BTreeMap<usize, Vec<usize>> = std::collections::BTreeMap::new();
+    for t in 0..family.len() {
+        let ((start, len), _) = family.filter(t);
+        // The arcs of one half start within 15 degrees of each other.
+        let key = if family.arcs.len() <= 8 { start / (N_ANGLE / 2) } else { start };
+        if (5 * N_ANGLE / 12..=7 * N_ANGLE / 12).contains(&len) || family.arcs.len() <= 8 {
+            by_start.entry(key).or_default().push(t);
+        }
+    }
+    (at, by_start.into_values().collect())
+}
+
+/// The largest of the groups' mean scores; 0 without groups.
+fn loudest_group(groups: &[Vec<usize>], scores: &[f64]) -> f64 {
+    let mean = |g: &Vec<usize>| g.iter().map(|&t| scores[t]).sum::<f64>() / g.len().max(1) as f64;
+    groups.iter().map(mean).max_by(f64::total_cmp).unwrap_or(0.0)
 }
 
 fn highest(scores: impl Iterator<Item = f64>) -> Best {

@@ -7,6 +7,7 @@ mod clock;
 pub mod cross;
 mod due;
 mod life;
+mod meter;
 pub mod parts;
 pub mod reading;
 mod sheet;
@@ -18,4 +19,5 @@ pub use life::{
     Curve, EARLY_CHANCE, Early, FEWEST_ENDED, Group, Life, LifeError, LogRank, Step, early, early_by_lot, kaplan_meier,
     log_rank,
 };
+pub use meter::Meter;
 pub use sheet::{Ask, AskKind, Check, DEFAULT_SHEET, Every, Limits, Per, Sheet, SheetError, parse_sheet};

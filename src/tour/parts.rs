@@ -4,6 +4,7 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use super::life::{Group, Life};
+use super::meter::Meter;
 
 /// A kind of part.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -253,6 +254,13 @@ impl Place {
         format!("{}, {}", self.pump, self.within_pump(false))
     }
 
+    /// `discharge seat`.
+    #[must_use]
+    pub fn part_words(&self) -> String {
+        let side = self.side.map_or(String::new(), |s| format!("{} ", s.as_str()));
+        format!("{side}{}", self.kind.words(false))
+    }
+
     fn within_pump(&self, several: bool) -> String {
         let side = self.side.map_or(String::new(), |s| format!("{} ", s.as_str()));
         format!("module {} {side}{}", self.module, self.kind.words(several))
@@ -321,7 +329,7 @@ pub fn in_order(logs: &[RunLog]) -> Result<Vec<RunLog>, PartError> {
     }
 }
 
-fn hours_between(from: Timestamp, to: Timestamp) -> f64 {
+pub(super) fn hours_between(from: Timestamp, to: Timestamp) -> f64 {
     to.duration_since(from).as_secs_f64() / 3600.0
 }
 
@@ -333,44 +341,15 @@ fn hours_between(from: Timestamp, to: Timestamp) -> f64 {
 /// # Errors
 /// As [`in_order`], and [`PartError::Backwards`].
 pub fn run_between(from: Timestamp, to: Timestamp, logs: &[RunLog], speeds: &[Speed]) -> Result<Run, PartError> {
-    if to < from {
-        return Err(PartError::Backwards { fitted: from, out: to });
-    }
-    let (mut hours, mut strokes, mut covered_h) = (0.0, Some(0.0), 0.0);
-    for log in in_order(logs)? {
-        let (start, end) = (log.from.max(from), log.to.min(to));
-        let (inside, span) = (hours_between(start, end), hours_between(log.from, log.to));
-        if inside <= 0.0 || span <= 0.0 {
-            continue;
-        }
-        let part = log.hours * inside / span;
-        hours += part;
-        covered_h += inside;
-        // An idle entry adds no strokes, whether or not a speed is known.
-        if part > 0.0 {
-            strokes = strokes.zip(speed_of(&log, speeds)).map(|(sum, spm)| sum + part * 60.0 * spm);
-        }
-    }
-    let span = hours_between(from, to);
-    let covered = if span > 0.0 { (covered_h / span).min(1.0) } else { 1.0 };
-    Ok(Run { hours, strokes, covered })
-}
-
-fn speed_of(log: &RunLog, speeds: &[Speed]) -> Option<f64> {
-    let within: Vec<f64> = speeds.iter().filter(|s| log.from <= s.at && s.at <= log.to).map(|s| s.spm).collect();
-    if !within.is_empty() {
-        return Some(within.iter().sum::<f64>() / within.len() as f64);
-    }
-    let before = speeds.iter().filter(|s| s.at < log.from).max_by_key(|s| s.at);
-    before.or_else(|| speeds.iter().min_by_key(|s| s.at)).map(|s| s.spm)
+    Meter::new(logs, speeds)?.between(from, to)
 }
 
 /// What a part has run by `now`, or had when it was taken out.
 ///
 /// # Errors
-/// As [`run_between`].
-pub fn run_of(part: &Part, now: Timestamp, logs: &[RunLog], speeds: &[Speed]) -> Result<Run, PartError> {
-    run_between(part.fitted, part.out.map_or(now, |(at, _)| at), logs, speeds)
+/// As [`Meter::between`].
+pub fn run_of(part: &Part, now: Timestamp, meter: &Meter) -> Result<Run, PartError> {
+    meter.between(part.fitted, part.out.map_or(now, |(at, _)| at))
 }
 
 /// The life of a part in running hours, ended or cut short.

@@ -41,13 +41,13 @@ fn tables_hold_every_row_and_their_columns_are_described() {
     let text = std::fs::read_to_string(dir.path().join("tables/rounds.csv")).unwrap();
     assert!(text.lines().nth(1).unwrap().contains("2026-11-01T06:00:00+00:00") && text.contains("20000000"), "{text}");
     let docs =
-        std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("notebooks-free-docs/book.md")).unwrap();
+        std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("notebooks-free-docs/export.md")).unwrap();
     let described: HashSet<&str> = docs.split('`').collect();
     for table in seatsong::book::TABLES.iter().chain([&seatsong::book::MAPS]) {
         for (column, _) in table.columns {
             assert!(
                 described.contains(column),
-                "{}.{column} is not described in notebooks-free-docs/book.md",
+                "{}.{column} is not described in notebooks-free-docs/export.md",
                 table.name
             );
         }

@@ -36,6 +36,13 @@ fn questions_to_a_big_book_use_its_indexes() {
     book.standings(&pump, &|| ()).unwrap();
     book.proposals(&pump, &|| ()).unwrap();
     book.known_clip(&book.dir().join("book.db")).unwrap();
+    let (sheet, _) = book.sheet().unwrap();
+    let at: jiff::Timestamp = "2026-11-13T10:00:00Z".parse().unwrap();
+    let tour = sheet.plan.tour_at(at).unwrap();
+    book.due(&sheet, &tour, at).unwrap();
+    book.part_runs(&pump, at).unwrap();
+    book.note(&tour).unwrap();
+    book.refresh(None, &|| ()).unwrap();
     book.connection_mut().trace_v2(TraceEventCodes::empty(), None::<fn(TraceEvent<'_>)>).unwrap();
     let mut asked = std::mem::take(&mut *ASKED.lock().unwrap());
     asked.retain(|sql| ["SELECT", "UPDATE"].iter().any(|w| sql.trim_start().starts_with(w)));

@@ -91,9 +91,9 @@ fn fill(book: &Book) {
                     .unwrap()
                     .execute(params![clip, METHOD, blob, at])
                     .unwrap();
-                    conn.prepare_cached("INSERT INTO verdict_clip (verdict_id, clip_id, pump_id, module, started_ms, current, state, departure, half, pattern) VALUES (?1, ?2, ?3, ?4, ?5, 1, 'steady', 0.5, 'unknown', 'unclear')")
+                    conn.prepare_cached("INSERT INTO verdict_clip (verdict_id, clip_id, pump_id, module, started_ms, current, state, departure, excess_db, half, pattern, hiss_sd) VALUES (?1, ?2, ?3, ?4, ?5, 1, 'steady', ?6, 0.2, 'unknown', 'unclear', ?7)")
                         .unwrap()
-                        .execute(params![verdict, clip, pump, module, ms])
+                        .execute(params![verdict, clip, pump, module, ms, 0.3 + 0.4 * dice.roll(), dice.roll() - 0.5])
                         .unwrap();
                     if good {
                         conn.prepare_cached("INSERT INTO good (round_id, pump_id, module, started_ms, accepted_at) VALUES (?1, ?2, ?3, ?4, ?5)")
@@ -105,7 +105,59 @@ fn fill(book: &Book) {
             }
         }
     }
+    fill_tours(conn, start);
     conn.execute_batch("COMMIT; PRAGMA wal_checkpoint(TRUNCATE)").unwrap();
+}
+
+/// Two tours a day: running hours, and every check of the sheet that comes with the program once a pump (or module) and tour; a liner
+/// and a valve a module are changed every two months.
+fn fill_tours(conn: &rusqlite::Connection, start: i64) {
+    let sheet = seatsong::tour::parse_sheet(seatsong::tour::DEFAULT_SHEET, "the sheet").unwrap();
+    let mut entries = 0_i64;
+    for tour in 0..2 * DAYS {
+        let ms = start + tour * 12 * 3_600_000;
+        let at = Stamp::of_ms(ms + 3_600_000).unwrap().text;
+        let mut check = |name: &str, pump: Option<i64>, module: Option<i64>| {
+            entries += 1;
+            conn.prepare_cached("INSERT INTO check_entry (check_name, pump_id, module, at, at_ms, by_position, outcome, entered_at) VALUES (?1, ?2, ?3, ?4, ?5, 'derrickman', 'fine', ?4)")
+                .unwrap()
+                .execute(params![name, pump, module, at, ms + 3_600_000])
+                .unwrap();
+            conn.prepare_cached("INSERT INTO answer (check_entry_id, ask, kind, value_si, unit) VALUES (?1, ?2, 'reading', 250000.0, 'psi')")
+                .unwrap()
+                .execute(params![entries, name])
+                .unwrap();
+        };
+        for c in &sheet.checks {
+            match c.per {
+                seatsong::tour::Per::Rig => check(&c.id, None, None),
+                seatsong::tour::Per::Pump => (1..=PUMPS).for_each(|p| check(&c.id, Some(p), None)),
+                // Those of modules once in twenty tours, so that the entries are of a real book's number.
+                seatsong::tour::Per::Module if tour % 20 == 0 => {
+                    (1..=PUMPS).for_each(|p| (1..=MODULES).for_each(|m| check(&c.id, Some(p), Some(m))));
+                }
+                seatsong::tour::Per::Module => {}
+            }
+        }
+        for pump in 1..=PUMPS {
+            conn.prepare_cached("INSERT INTO run_log (pump_id, from_ms, to_ms, hours, by_position, entered_at) VALUES (?1, ?2, ?3, 9.5, 'driller', ?4)")
+                .unwrap()
+                .execute(params![pump, ms, ms + 12 * 3_600_000, at])
+                .unwrap();
+        }
+        if tour % 120 == 0 {
+            let gone = (tour + 120 < 2 * DAYS).then_some(ms + 120 * 12 * 3_600_000);
+            for (pump, module) in (1..=PUMPS).flat_map(|p| (1..=MODULES).map(move |m| (p, m))) {
+                for (kind, side) in [("liner", None), ("valve", Some("suction"))] {
+                    conn.prepare_cached("INSERT INTO part (pump_id, module, kind, side, fitted_at, fitted_ms, fitted_by, out_at, out_ms, why) VALUES (?1, ?2, ?3, ?4, ?5, ?6, 'mechanic', iif(?7 IS NULL, NULL, ?5), ?7, iif(?7 IS NULL, NULL, 'worn'))")
+                        .unwrap()
+                        .execute(params![pump, module, kind, side, at, ms, gone])
+                        .unwrap();
+                }
+            }
+        }
+    }
+    eprintln!("{entries} entries of the check sheet");
 }
 
 #[test]
@@ -145,7 +197,18 @@ fn a_book_of_ten_years_opens_and_answers_at_once() {
         assert_eq!(verdict.changes.len(), 9);
     });
     drop(book);
-    for args in [&["verdict", "--pump", "C"][..], &["trend", "C"], &["round", "list"], &["round", "show"]] {
+    // The day after the last round, so that checks have a past.
+    let at = "2025-12-28T10:00Z";
+    for args in [
+        &["verdict", "--pump", "C"][..],
+        &["trend", "C"],
+        &["trend", "C", "--over", "strokes", "--table"],
+        &["due", "--at", at],
+        &["part", "list", "--pump", "B", "--at", at],
+        &["round", "list"],
+        &["round", "show"],
+        &["book", "show"],
+    ] {
         timed(&args.join(" "), 1.0, &mut || {
             seatsong(dir.path(), args).ended(0);
         });

@@ -84,47 +84,61 @@ fn normal(random: &mut Pcg64) -> f64 {
     normal_upper_quantile(u).unwrap_or(0.0)
 }
 
-/// Announcements that begin, in a series of departures.
+/// Announcements that begin: by the chart of the departures or by that of the finer scores, whichever speaks.
+///
+/// # Arguments
+/// - `series`: departure and score of each round, oldest first.
 #[must_use]
-pub fn announcements(departures: &[f64], k: f64, h: f64) -> usize {
-    let rounds: Vec<(f64, bool)> = departures.iter().map(|d| (*d, true)).collect();
-    let chart = rank_chart(&rounds, k, h);
-    (0..chart.len()).filter(|&i| chart[i].announced && (i == 0 || !chart[i - 1].announced)).count()
+pub fn announcements(series: &[(f64, f64)], k: f64, h: f64) -> usize {
+    let on = announced(series, k, h);
+    (0..on.len()).filter(|&i| on[i] && (i == 0 || !on[i - 1])).count()
+}
+
+/// Whether a drift is announced at each round, by either chart.
+#[must_use]
+pub fn announced(series: &[(f64, f64)], k: f64, h: f64) -> Vec<bool> {
+    let chart = |of: &dyn Fn(&(f64, f64)) -> f64| {
+        let rounds: Vec<(f64, bool)> = series.iter().map(|p| (of(p), true)).collect();
+        rank_chart(&rounds, k, h)
+    };
+    let (departure, score) = (chart(&|p| p.0), chart(&|p| p.1));
+    departure.iter().zip(&score).map(|(a, b)| a.announced || b.announced).collect()
 }
 
 /// False announcements in a healthy year of one spot, the mean of `years` years that each begin anew (a part was changed).
+///
+/// Departures and scores are made independent of each other: two charts that see the same would call less often.
 #[must_use]
 pub fn false_a_year(model: &DriftModel, k: f64, h: f64, years: u32, seed: u64) -> f64 {
     let healthy = DriftModel { growth_db_a_day: 0.0, ..*model };
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "some rounds a day")]
     let rounds = (365.0 * healthy.rounds_a_day).clamp(0.0, 1e6) as usize;
-    let total: usize =
-        (0..years).map(|y| announcements(&departures(&healthy, rounds, seed.wrapping_add(u64::from(y))), k, h)).sum();
+    let of_year = |y: u32| departures_and_scores(&healthy, rounds, seed.wrapping_add(u64::from(y)));
+    let total: usize = (0..years).map(|y| announcements(&of_year(y), k, h)).sum();
     total as f64 / f64::from(years.max(1))
 }
 
 /// When the chart and when the single verdict spoke of one leak, in rounds from its beginning.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Race {
-    /// The chart's announcement.
+    /// The charts' announcement.
     pub chart: Option<usize>,
     /// The last of the first `in_a_row` rounds running whose departure is above 1.
     pub verdict: Option<usize>,
 }
 
-/// Looks for the first announcement and the first verdict at or after round `from` of a series of departures.
+/// Looks for the first announcement and the first verdict at or after round `from` of a series.
 ///
 /// # Arguments
-/// - `departures`: oldest first, in or out of a trial; `charted`: what the chart sees, the same departures or finer scores.
+/// - `series`: departure and finer score of each round, oldest first, in or out of a trial.
 /// - `from`: round at which the leak begins.
-/// - `k`, `h`: the chart; `in_a_row`: rounds above 1.0 running that count as a verdict, at least 1.
+/// - `k`, `h`: the charts; `in_a_row`: rounds above 1.0 running that count as a verdict, at least 1.
 #[must_use]
-pub fn race(departures: &[f64], charted: &[f64], from: usize, k: f64, h: f64, in_a_row: usize) -> Race {
-    let rounds: Vec<(f64, bool)> = charted.iter().map(|d| (*d, true)).collect();
-    let chart = rank_chart(&rounds, k, h).iter().skip(from).position(|s| s.announced);
+pub fn race(series: &[(f64, f64)], from: usize, k: f64, h: f64, in_a_row: usize) -> Race {
+    let chart = announced(series, k, h).iter().skip(from).position(|on| *on);
     let mut run = 0;
-    let verdict = departures.iter().skip(from).position(|d| {
-        run = if *d > 1.0 { run + 1 } else { 0 };
+    let verdict = series.iter().skip(from).position(|(departure, _)| {
+        run = if *departure > 1.0 { run + 1 } else { 0 };
         run >= in_a_row.max(1)
     });
     Race { chart, verdict }

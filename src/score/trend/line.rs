@@ -123,6 +123,12 @@ pub fn excess_a_day(points: &[TrendPoint], confidence: f64) -> Option<Slope> {
     over_days(points.iter().filter_map(|p| p.excess_db.map(|e| (p.time_s, e))).collect(), confidence)
 }
 
+/// Slope of the hiss in standard deviations a day over those rounds that have one; `None` as [`pace`].
+#[must_use]
+pub fn hiss_a_day(points: &[TrendPoint], confidence: f64) -> Option<Slope> {
+    over_days(points.iter().filter_map(|p| p.hiss_sd.map(|h| (p.time_s, h))).collect(), confidence)
+}
+
 fn over_days(series: Vec<(i64, f64)>, confidence: f64) -> Option<Slope> {
     let start = series.first()?.0;
     let (days, y): (Vec<f64>, Vec<f64>) = series.into_iter().map(|(t, v)| ((t - start) as f64 / DAY_S, v)).unzip();
@@ -155,4 +161,12 @@ fn lag1_of_residuals(x: &[f64], y: &[f64], line: &TheilSen) -> f64 {
 pub fn level(points: &[TrendPoint]) -> f64 {
     let last: Vec<f64> = points.iter().rev().take(5).map(|p| p.departure).collect();
     median(&last).unwrap_or(0.0)
+}
+
+/// How far up the last rounds are: the median hiss of the last five, or their departure where no hiss is known; `None` without rounds.
+#[must_use]
+pub fn loudness(points: &[TrendPoint]) -> Option<f64> {
+    let last = || points.iter().rev().take(5);
+    let hiss: Vec<f64> = last().filter_map(|p| p.hiss_sd).collect();
+    median(&hiss).or_else(|| median(&last().map(|p| p.departure).collect::<Vec<_>>()))
 }

@@ -1,6 +1,6 @@
 //! A trend in plain words: what it does, how soon, what to look at. Never what is broken.
 
-use super::{Crossing, DAY_S, DEPARTED, LIMIT, Trend, TrendPoint, TrendState, line};
+use super::{Crossing, DAY_S, DEPARTED, LIMIT, Trend, TrendPoint, TrendState, Witness, line};
 
 /// What to look at when nobody said anything better.
 const LOOK_AT: &str = "the liner-wash returns for mud, and the gauge against its last readings at the same strokes";
@@ -32,6 +32,18 @@ pub fn sentence(t: &Trend, now: &[TrendPoint], look_at: Option<&str>) -> String 
             });
             format!("{who} shows no drift in {} rounds {since}.{past}", t.rounds)
         }
+        TrendState::Raised if t.by == Some(Witness::Hiss) => {
+            let level = line::level(now);
+            let where_to = if level > LIMIT {
+                format!("past the limit ({level:.1})")
+            } else {
+                format!("still within the limit ({level:.1})")
+            };
+            format!(
+                "{who} has hissed more than before for {up_for}, in every round a little: {where_to}, and how fast it grows can't be told \
+                 yet. Record at every round and look at {look}."
+            )
+        }
         TrendState::Raised => format!(
             "{who} has been higher than before for {up_for}; how fast it grows can't be told yet. Record at every round and look at {look}."
         ),
@@ -41,16 +53,37 @@ pub fn sentence(t: &Trend, now: &[TrendPoint], look_at: Option<&str>) -> String 
         ),
         TrendState::Creeping => {
             let pace = match (&t.to_limit, &t.to_departed) {
-                (Some(c), _) => format!("at this pace it reaches the limit ({LIMIT:.0}) {}", when(c)),
+                (Some(c), _) => format!("at this pace it reaches the limit ({LIMIT:.0}) {}{}", when(c), strokes(c)),
                 (None, Some(c)) => {
                     format!(
-                        "it is past the limit, and at this pace reaches twice the limit ({DEPARTED:.0}) {}",
-                        when(c)
+                        "it is past the limit, and at this pace reaches twice the limit ({DEPARTED:.0}) {}{}",
+                        when(c),
+                        strokes(c)
                     )
                 }
                 (None, None) => "it is past twice the limit".to_owned(),
             };
             format!("{who} has crept up for {up_for}; {pace}. Look at {look}.")
+        }
+    }
+}
+
+/// Says of modules that crept up after a louder one of the same pump that they may only be hearing it.
+///
+/// A leak is heard at the next modules as well, some decibels down, so their drift is announced later and is weaker.
+pub fn point_to_the_first(trends: &mut [Trend]) {
+    let of = |t: &Trend| {
+        let segment: Vec<TrendPoint> = t.points.iter().rev().take(t.rounds).rev().copied().collect();
+        Some((t.module?, t.since_s?, line::loudness(&segment)?))
+    };
+    let announced: Vec<(u32, i64, f64)> = trends.iter().filter_map(of).collect();
+    for t in trends {
+        let Some((module, since, loud)) = of(t) else { continue };
+        let before = |o: &&(u32, i64, f64)| o.0 != module && o.1 < since && o.2 > loud;
+        if let Some((first, ..)) = announced.iter().filter(before).max_by(|a, b| a.2.total_cmp(&b.2)) {
+            t.sentence.push_str(&format!(
+                " Module {first} crept up first and is further up: this is probably heard from there."
+            ));
         }
     }
 }
@@ -71,6 +104,18 @@ fn when(c: &Crossing) -> String {
     }
 }
 
+/// ` (0.4 to 1.2 million strokes)`, where strokes are counted and both ends are known.
+fn strokes(c: &Crossing) -> String {
+    match c.strokes {
+        Some([Some(soon), _, Some(late)]) => {
+            // Outwards here too.
+            let (soon, late) = ((soon / 1e5).floor() / 10.0, (late / 1e5).ceil() / 10.0);
+            format!(" ({soon:.1} to {late:.1} million strokes)")
+        }
+        _ => String::new(),
+    }
+}
+
 fn days(n: f64) -> String {
     if (n - 1.0).abs() < 0.5 { "1 day".to_owned() } else { format!("{n:.0} days") }
 }
@@ -82,6 +127,47 @@ fn how_long(d: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_next_modules_point_to_the_one_that_was_first() {
+        use crate::score::trend::{TrendInput, TrendRound, TrendSettings, trend};
+        let of = |module: u32, begins: usize, slope: f64| {
+            let rounds = (0..140_usize)
+                .map(|i| {
+                    let wobble = ((i * 7919 + module as usize * 31) % 101) as f64 / 101.0 - 0.5;
+                    let hiss = wobble + slope * i.saturating_sub(begins) as f64;
+                    #[expect(clippy::cast_possible_wrap, reason = "some rounds")]
+                    let time_s = 1_900_000_000 + 14_400 * i as i64;
+                    TrendRound {
+                        time_s,
+                        strokes: None,
+                        departure: Some(0.5),
+                        excess_db: None,
+                        hiss_sd: Some(hiss),
+                        good: false,
+                    }
+                })
+                .collect();
+            trend(&TrendInput { module: Some(module), rounds, ..TrendInput::default() }, &TrendSettings::default())
+        };
+        let mut trends = [of(1, 500, 0.0), of(2, 60, 0.1), of(3, 90, 0.05)];
+        point_to_the_first(&mut trends);
+        assert!(
+            trends[2]
+                .sentence
+                .ends_with("Module 2 crept up first and is further up: this is probably heard from there."),
+            "{}",
+            trends[2].sentence
+        );
+        assert!(!trends[1].sentence.contains("heard from") && !trends[0].sentence.contains("heard from"));
+    }
+
+    #[test]
+    fn strokes_are_rounded_outwards_and_told_where_they_are_counted() {
+        let said = |counted| strokes(&Crossing { departure: 1.0, days: [None; 3], strokes: counted });
+        assert_eq!(said(Some([Some(449_000.0), None, Some(1_110_000.0)])), " (0.4 to 1.2 million strokes)");
+        assert_eq!((said(None), said(Some([Some(1.0), None, None]))), (String::new(), String::new()));
+    }
 
     #[test]
     fn times_are_rounded_outwards() {

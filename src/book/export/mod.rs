@@ -1,14 +1,19 @@
-//! Every table of the book, and its stroke maps, as rows for other programs. Columns and units: `notebooks-free-docs/book.md`.
+//! Every table of the book, and its stroke maps, as rows for other programs. Columns and units: `notebooks-free-docs/export.md`.
+
+mod tables;
 
 use std::path::{Path, PathBuf};
 
 use rusqlite::types::ValueRef;
 use serde::Serialize;
 
+use Kind::{Real, Text, Whole};
+
 use super::error::{db, file, refused};
 use super::{Book, BookError, blob};
 use crate::bands::{N_BAND, band_edges_hz};
 use crate::map::N_FINE;
+pub use tables::{MAPS, TABLES};
 
 /// What a column holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -28,7 +33,7 @@ pub struct Table {
     pub name: &'static str,
     /// Columns in order: name with its unit at the end, and what it holds.
     pub columns: &'static [(&'static str, Kind)],
-    sql: &'static str,
+    pub(super) sql: &'static str,
 }
 
 /// One cell.
@@ -43,149 +48,6 @@ pub enum Cell {
     /// Text.
     Text(String),
 }
-
-use Kind::{Real, Text, Whole};
-
-/// The tables. Keys are those that stay the same in every book, so that exports of several rigs can be put together.
-pub const TABLES: &[Table] = &[
-    Table {
-        name: "pumps",
-        columns: &[
-            ("pump_key", Text),
-            ("pump", Text),
-            ("firing_order", Text),
-            ("stroke_m", Real),
-            ("rod_m", Real),
-            ("gear_ratio", Real),
-            ("rod_load_n", Real),
-            ("liner_m", Real),
-            ("units", Text),
-            ("made_at", Text),
-        ],
-        sql: "SELECT uuid, name, firing_order, stroke_m, rod_m, gear_ratio, rod_load_n, liner_m, units, made_at FROM pump ORDER BY name",
-    },
-    Table {
-        name: "liners",
-        columns: &[("pump_key", Text), ("bore_m", Real), ("rating_pa", Real)],
-        sql: "SELECT p.uuid, l.bore_m, l.rating_pa FROM liner l JOIN pump p ON p.id = l.pump_id ORDER BY p.name, l.bore_m",
-    },
-    Table {
-        name: "spots",
-        columns: &[("spot_key", Text), ("pump_key", Text), ("module", Whole), ("spot", Text), ("note", Text)],
-        sql: "SELECT s.uuid, p.uuid, s.module, s.name, s.note FROM spot s JOIN pump p ON p.id = s.pump_id ORDER BY p.name, s.module, s.id",
-    },
-    Table {
-        name: "rounds",
-        columns: &[
-            ("round_key", Text),
-            ("round", Whole),
-            ("pump_key", Text),
-            ("started_at", Text),
-            ("started_ms", Whole),
-            ("closed_at", Text),
-            ("spm", Real),
-            ("pressure_pa", Real),
-            ("mud_kg_m3", Real),
-            ("liner_m", Real),
-            ("crew", Text),
-            ("remarks", Text),
-        ],
-        sql: "SELECT r.uuid, r.id, p.uuid, r.started_at, r.started_ms, r.closed_at, r.spm, r.pressure_pa, r.mud_kg_m3, r.liner_m, r.crew, r.remarks
-              FROM round r JOIN pump p ON p.id = r.pump_id ORDER BY r.started_ms, r.id",
-    },
-    Table {
-        name: "clips",
-        columns: &[
-            ("clip_key", Text),
-            ("round_key", Text),
-            ("spot_key", Text),
-            ("module", Whole),
-            ("file", Text),
-            ("sha256", Text),
-            ("bytes", Whole),
-            ("original", Text),
-            ("taken_at", Text),
-            ("pulse_channel", Whole),
-        ],
-        sql: "SELECT c.uuid, r.uuid, s.uuid, s.module, c.file, c.sha256, c.bytes, c.original, c.taken_at, c.pulse
-              FROM clip c JOIN round r ON r.id = c.round_id JOIN spot s ON s.id = c.spot_id ORDER BY r.started_ms, c.id",
-    },
-    Table {
-        name: "captures",
-        columns: &[
-            ("clip_key", Text),
-            ("device", Text),
-            ("ended", Text),
-            ("length_s", Real),
-            ("overruns", Whole),
-            ("lost_frames", Whole),
-            ("gaps", Text),
-            ("taps_s", Text),
-        ],
-        sql: "SELECT c.uuid, p.device, p.ended, p.length_s, p.overruns, p.lost_frames, p.gaps, p.taps_s
-              FROM capture p JOIN clip c ON c.id = p.clip_id ORDER BY c.id",
-    },
-    Table {
-        name: "good",
-        columns: &[
-            ("round_key", Text),
-            ("module", Whole),
-            ("accepted_at", Text),
-            ("accepted_by", Text),
-            ("dropped_at", Text),
-            ("dropped_why", Text),
-        ],
-        sql: "SELECT r.uuid, g.module, g.accepted_at, g.accepted_by, g.dropped_at, g.dropped_why
-              FROM good g JOIN round r ON r.id = g.round_id ORDER BY g.started_ms, g.id",
-    },
-    Table {
-        name: "restarts",
-        columns: &[("pump_key", Text), ("module", Whole), ("at", Text), ("why", Text)],
-        sql: "SELECT p.uuid, t.module, t.at, t.why FROM restart t JOIN pump p ON p.id = t.pump_id ORDER BY t.at_ms, t.id",
-    },
-    Table {
-        name: "verdicts",
-        columns: &[
-            ("verdict_key", Text),
-            ("round_key", Text),
-            ("clip_key", Text),
-            ("module", Whole),
-            ("made_at", Text),
-            ("method", Whole),
-            ("current", Whole),
-            ("state", Text),
-            ("departure", Real),
-            ("false_alarm", Real),
-            ("excess_db", Real),
-            ("half", Text),
-            ("pattern", Text),
-            ("spm", Real),
-            ("level_db", Real),
-        ],
-        sql: "SELECT v.uuid, r.uuid, c.uuid, l.module, v.made_at, v.method, v.current, l.state, l.departure, l.false_alarm, l.excess_db,
-                l.half, l.pattern, l.spm, l.level_db
-              FROM verdict v JOIN round r ON r.id = v.round_id JOIN verdict_clip l ON l.verdict_id = v.id JOIN clip c ON c.id = l.clip_id
-              ORDER BY r.started_ms, v.id, c.id",
-    },
-];
-
-/// The table of stroke maps: one row a cell.
-pub const MAPS: Table = Table {
-    name: "maps",
-    columns: &[
-        ("clip_key", Text),
-        ("method", Whole),
-        ("take", Whole),
-        ("take_spm", Real),
-        ("lock", Real),
-        ("zero_deg", Real),
-        ("angle_deg", Real),
-        ("band_low_hz", Real),
-        ("band_high_hz", Real),
-        ("level_db", Real),
-    ],
-    sql: "SELECT c.uuid, a.method, a.data FROM analysis a JOIN clip c ON c.id = a.clip_id ORDER BY c.id, a.method",
-};
 
 /// Takes rows of one table.
 pub trait Sink {
@@ -313,7 +175,8 @@ impl Book {
         let mut n = 0;
         while let Some(row) = rows.next().map_err(&doing)? {
             let (key, method): (String, i64) = (row.get(0).map_err(&doing)?, row.get(1).map_err(&doing)?);
-            let data: Vec<u8> = row.get(2).map_err(&doing)?;
+            let (made, hint): (String, Option<f64>) = (row.get(2).map_err(&doing)?, row.get(3).map_err(&doing)?);
+            let data: Vec<u8> = row.get(4).map_err(&doing)?;
             // A map that can't be read is made again by the next verdict; it is not worth an export without the rest.
             let Ok(analysis) = blob::decode(&data) else { continue };
             for (k, take) in (1_i64..).zip(&analysis.takes) {
@@ -323,6 +186,8 @@ impl Book {
                         sink.row(&[
                             Cell::Text(key.clone()),
                             Cell::Whole(method),
+                            Cell::Text(made.clone()),
+                            hint.map_or(Cell::None, Cell::Real),
                             Cell::Whole(k),
                             Cell::Real(take.spm),
                             Cell::Real(take.lock),
@@ -355,3 +220,6 @@ fn cell(value: ValueRef<'_>, kind: Kind, name: &str) -> Result<Cell, BookError> 
         }
     })
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,52 @@
+-- A row in every table, by the form in which the table came; tests of migrations and exports read it. Invented throughout.
+-- form 1
+INSERT OR IGNORE INTO book (id, uuid, made_at) VALUES (1, 'b00c', '2026-01-01T00:00:00+00:00');
+INSERT INTO pump (id, uuid, name, firing_order, stroke_m, rod_m, gear_ratio, rod_load_n, liner_m, units, made_at)
+VALUES (1, 'a1', 'MP-1', '1,3,2', 0.3048, 0.0762, 3.439, 690000.0, 0.1651, 'us', '2026-01-01T00:00:00+00:00'),
+       (2, 'a2', 'MP-2', '1,2,3', 0.3048, NULL, NULL, NULL, NULL, 'si', '2026-01-02T00:00:00+00:00');
+INSERT INTO liner (pump_id, bore_m, rating_pa) VALUES (1, 0.1651, 20000000.0);
+INSERT INTO spot (id, uuid, pump_id, module, name, note) VALUES
+    (1, 's1', 1, 1, 'main', 'white dot'), (2, 's2', 1, 2, 'main', ''), (3, 's3', 1, 3, 'main', '');
+INSERT INTO round (id, uuid, pump_id, started_at, started_ms, closed_at, spm, pressure_pa, mud_kg_m3, liner_m, crew, remarks)
+VALUES (1, 'd1', 1, '2026-02-01T06:00:00+00:00', 1769925600000, '2026-02-01T06:20:00+00:00', 72.5, 18000000.0, 1222.0, 0.1651,
+        'derrickman', 'said "fine", then
+left'),
+       (2, 'd2', 1, '2026-02-02T06:00:00+00:00', 1770012000000, NULL, NULL, NULL, NULL, NULL, '', '');
+INSERT INTO clip (id, uuid, round_id, spot_id, file, sha256, bytes, original, taken_at, pulse, added_at)
+VALUES (1, 'c1', 1, 2, 'clips/one.wav', '00000000000000000000000000000000000000000000000000000000000000aa', 12, 'one.wav',
+        '2026-02-01T06:05:00+00:00', 2, '2026-02-01T07:00:00+00:00');
+INSERT INTO good (id, uuid, round_id, pump_id, module, started_ms, accepted_at, accepted_by, dropped_at, dropped_why)
+VALUES (1, 'e1', 1, 1, 2, 1769925600000, '2026-02-01T08:00:00+00:00', 'derrickman', '2026-02-03T08:00:00+00:00', 'a spanner fell');
+INSERT INTO restart (id, uuid, pump_id, module, at, at_ms, why)
+VALUES (1, 'f1', 1, 2, '2026-02-03T12:00:00+00:00', 1770120000000, 'discharge seat');
+INSERT INTO analysis (clip_id, method, hint_spm, data, made_at) VALUES (1, 1, 72.5, x'0011', '2026-02-01T07:01:00+00:00');
+INSERT INTO verdict (id, uuid, round_id, method, basis, made_at, current, document)
+VALUES (1, '91', 1, 1, '{"method":1}', '2026-02-01T07:02:00+00:00', 1, '{"schema":"seatsong.verdict/1"}');
+INSERT INTO verdict_clip (verdict_id, clip_id, pump_id, module, started_ms, current, state, departure, false_alarm, excess_db, half, pattern,
+    spm, level_db)
+VALUES (1, 1, 1, 2, 1769925600000, 1, 'drifting', 1.25, 0.004, 1.5, 'suction', 'hiss', 72.25, -0.5);
+-- form 2
+INSERT INTO check_entry (id, uuid, check_name, pump_id, module, at, at_ms, by_position, outcome, reason, entered_at)
+VALUES (1, '11', 'oil-pressure', 1, NULL, '2026-02-01T06:30:00+00:00', 1769927400000, 'derrickman', 'fine', '', '2026-02-01T06:31:00+00:00'),
+       (2, '12', 'safety-shower', NULL, NULL, '2026-02-01T06:40:00+00:00', 1769928000000, 'derrickman', 'skipped', 'frozen',
+        '2026-02-01T06:41:00+00:00');
+INSERT INTO answer (id, check_entry_id, ask, kind, words, value_si, unit, confirmed) VALUES (1, 1, 'after', 'reading', '', 275790.29, 'psi', 1);
+INSERT INTO concern (id, uuid, pump_id, words, since_at, since_ms, by_position, closed_at, closed_ms, closed_by, closed_why)
+VALUES (1, '21', 1, 'drip', '2026-02-01T06:45:00+00:00', 1769928300000, 'derrickman', '2026-02-02T06:45:00+00:00', 1770014700000, 'relief', 'dry');
+INSERT INTO part (id, uuid, pump_id, module, kind, side, fitted_at, fitted_ms, fitted_by, out_at, out_ms, why, condition, photo)
+VALUES (1, '31', 1, 2, 'seat', 'discharge', '2026-01-03T06:00:00+00:00', 1767420000000, 'mechanic', '2026-02-03T12:00:00+00:00', 1770120000000,
+        'washed', 'cut', 'seat.jpg');
+INSERT INTO run_log (id, uuid, pump_id, from_ms, to_ms, hours, by_position, entered_at)
+VALUES (1, '41', 1, 1769904000000, 1769947200000, 11.5, 'driller', '2026-02-01T12:00:00+00:00');
+INSERT INTO job (id, uuid, pump_id, words, started_at, started_ms, by_position)
+VALUES (1, '51', 1, 'module 2, discharge seat', '2026-02-03T11:00:00+00:00', 1770116400000, 'mechanic');
+INSERT INTO job_entry (id, job_id, document, entered_at)
+VALUES (1, 1, '{"at":"2026-02-03T11:05:00Z","by":"mechanic","event":"called-off","reason":"no permit"}', '2026-02-03T11:05:00+00:00');
+INSERT INTO note (id, uuid, tour_start_ms, tour_end_ms, html, sha256, giver, given_at)
+VALUES (1, '61', 1769925600000, 1769968800000, '<main>a "note", two
+lines</main>', '00000000000000000000000000000000000000000000000000000000000000bb', 'derrickman', '2026-02-01T17:50:00+00:00');
+INSERT INTO amendment (id, note_id, at, at_ms, by_position, words)
+VALUES (1, 1, '2026-02-01T18:10:00+00:00', 1769969400000, 'relief', 'gauge was 2610');
+-- form 3
+UPDATE verdict_clip SET hiss_sd = 2.5, heard_from = 3;
+INSERT INTO to_analyse (clip_id, method, hint_spm) VALUES (1, 2, 72.5);
