@@ -3,6 +3,7 @@
 //! ```text
 //! book.db        the database: pumps, spots, rounds, clips by checksum, accepted rounds, stroke maps, verdicts
 //! clips/         the recordings, byte for byte as they came, named by round and spot
+//! photos/        photos of checks and parts, byte for byte, named by their checksum
 //! incoming/      recordings on their way in
 //! quarantine/    what `mend` put aside; nothing is ever deleted
 //! ```
@@ -17,16 +18,19 @@ mod check;
 mod clips;
 mod error;
 mod export;
+mod extract;
 mod gather;
 mod jobs;
 mod judge;
 mod list;
 mod merge;
 mod migrations;
+mod note_parts;
 mod pack;
 mod parquet;
 mod parts;
 mod pattern;
+mod photos;
 mod pumps;
 mod rounds;
 mod series;
@@ -50,6 +54,7 @@ pub use migrations::{MIGRATIONS, SCHEMA};
 pub use pack::{PackReport, unpack};
 pub use parquet::parquet_sink;
 pub use parts::{PartChange, PartRow};
+pub use photos::PhotoRow;
 pub use pattern::{NamePattern, PatternError};
 pub use pumps::{NewPump, PumpChange, PumpRow, SpotRow};
 pub use rounds::{NewRound, RoundChange, RoundRow};
