@@ -8,7 +8,7 @@ use super::tour::{instant, stamp};
 use super::{Book, BookError, PumpRow, Stamp};
 use crate::report::handover::sign::{Amendment, Taken, fingerprint};
 use crate::tour::Tour;
-use crate::tour::work::{Entry, Job};
+use crate::tour::work::{Entry, Job, check_new};
 
 /// A job of the book.
 #[derive(Debug, Clone, PartialEq)]
@@ -69,6 +69,7 @@ impl Book {
     /// # Errors
     /// [`BookError::Refused`] with what is wrong; the job is then as before.
     pub fn enter_work(&mut self, id: i64, entry: &Entry) -> Result<JobRow, BookError> {
+        check_new(&entry.event).map_err(|e| refused(format!("job {id}: {e}")))?;
         let mut row = self.job(id)?;
         row.job.enter(entry.clone()).map_err(|e| refused(format!("job {id}: {e}")))?;
         let seen = row.job.entries().len();

@@ -8,6 +8,8 @@ pub mod cross;
 mod due;
 mod life;
 pub mod parts;
+#[cfg(test)]
+mod property_tests;
 pub mod reading;
 mod sheet;
 pub mod work;

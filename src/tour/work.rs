@@ -367,6 +367,30 @@ fn not_blank(what: &'static str, text: &str) -> Result<(), WorkError> {
     if text.trim().is_empty() { Err(WorkError::Blank { what }) } else { Ok(()) }
 }
 
+/// Refuses an entry that is newly made and says no: written down as a number, "no" would stand as confirmed.
+///
+/// Entries that are in a book already are read as they are; this is asked before one is added.
+///
+/// # Errors
+/// [`WorkError::WrongAnswer`] with what to do instead.
+pub fn check_new(event: &Event) -> Result<(), WorkError> {
+    match event {
+        Event::Confirmed { step, answer: Answer::Number { text } } if is_no(text) => Err(WorkError::WrongAnswer {
+            step: step.as_str(),
+            needs: "a yes or its number; what is not so is left out with its reason, and the note shows that",
+        }),
+        _ => Ok(()),
+    }
+}
+
+/// Whether a text says no.
+fn is_no(text: &str) -> bool {
+    let low = text.trim().to_lowercase();
+    let first = low.split([' ', '.', ',', ';', '!']).find(|w| !w.is_empty()).unwrap_or_default();
+    let whole = matches!(low.as_str(), "-" | "--" | "n/a" | "na" | "?");
+    whole || matches!(first, "no" | "not" | "none" | "n" | "never" | "nobody" | "nothing" | "nope" | "missing" | "unknown")
+}
+
 fn fits(step: Step, answer: &Answer) -> Result<(), WorkError> {
     let wrong = |needs| Err(WorkError::WrongAnswer { step: step.as_str(), needs });
     match (step, answer) {

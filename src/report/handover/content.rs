@@ -395,7 +395,7 @@ fn readings(pump: &PumpPart, out: &mut Vec<Block>) {
         })
         .collect();
     if !said.is_empty() {
-        out.push(Block::List { items: said, of: "remarks on readings: the screen's note" });
+        out.push(Block::List { items: said, of: "remarks on readings: in the note on the screen" });
     }
 }
 

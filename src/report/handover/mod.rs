@@ -188,3 +188,5 @@ pub struct SignOff {
 #[cfg(test)]
 #[path = "handover_tests.rs"]
 mod tests;
+#[cfg(test)]
+mod access_tests;

@@ -19,12 +19,14 @@ const SLACK: f64 = 28.0;
 struct Room {
     /// First steps.
     steps: usize,
+    /// Letters of a first step.
+    step: usize,
     /// Items of a list, paragraphs about modules.
     items: usize,
-    /// Rows of a table.
-    rows: usize,
     /// Letters of an item.
     letters: usize,
+    /// Rows of a table.
+    rows: usize,
     /// Letters of a cell.
     cell: usize,
     /// Pictures of a pump.
@@ -35,15 +37,18 @@ struct Room {
     jobs: usize,
 }
 
-/// From all to the least; the last fits whatever was entered.
-const ROOMS: [Room; 7] = [
-    Room { steps: 8, items: 12, rows: 20, letters: 420, cell: 120, pictures: 3, curves: 6, jobs: 4 },
-    Room { steps: 8, items: 8, rows: 14, letters: 300, cell: 90, pictures: 3, curves: 3, jobs: 3 },
-    Room { steps: 6, items: 6, rows: 12, letters: 230, cell: 80, pictures: 2, curves: 3, jobs: 2 },
-    Room { steps: 5, items: 5, rows: 10, letters: 180, cell: 70, pictures: 1, curves: 3, jobs: 2 },
-    Room { steps: 4, items: 4, rows: 8, letters: 140, cell: 60, pictures: 1, curves: 0, jobs: 1 },
-    Room { steps: 3, items: 3, rows: 6, letters: 110, cell: 50, pictures: 0, curves: 0, jobs: 1 },
-    Room { steps: 2, items: 2, rows: 4, letters: 80, cell: 40, pictures: 0, curves: 0, jobs: 1 },
+/// From all to the least: pictures go before words, and words are cut last. The last fits whatever was entered.
+const ROOMS: [Room; 10] = [
+    Room { steps: 8, step: 420, items: 12, letters: 420, rows: 20, cell: 120, pictures: 3, curves: 6, jobs: 4 },
+    Room { steps: 8, step: 420, items: 12, letters: 420, rows: 20, cell: 120, pictures: 2, curves: 3, jobs: 4 },
+    Room { steps: 8, step: 420, items: 10, letters: 420, rows: 20, cell: 120, pictures: 1, curves: 3, jobs: 4 },
+    Room { steps: 8, step: 420, items: 10, letters: 420, rows: 16, cell: 120, pictures: 1, curves: 0, jobs: 4 },
+    Room { steps: 8, step: 420, items: 8, letters: 420, rows: 12, cell: 100, pictures: 1, curves: 0, jobs: 3 },
+    Room { steps: 7, step: 320, items: 6, letters: 320, rows: 10, cell: 90, pictures: 1, curves: 0, jobs: 2 },
+    Room { steps: 6, step: 320, items: 5, letters: 220, rows: 8, cell: 80, pictures: 0, curves: 0, jobs: 2 },
+    Room { steps: 5, step: 240, items: 4, letters: 160, rows: 7, cell: 60, pictures: 0, curves: 0, jobs: 1 },
+    Room { steps: 3, step: 160, items: 2, letters: 110, rows: 5, cell: 50, pictures: 0, curves: 0, jobs: 1 },
+    Room { steps: 2, step: 120, items: 1, letters: 80, rows: 3, cell: 40, pictures: 0, curves: 0, jobs: 1 },
 ];
 
 /// One part of the note that begins a new page: what stands before the first pump and the pump, or a pump; the last with the sign-off.
@@ -87,96 +92,123 @@ fn fitted(blocks: &[Block]) -> Vec<Block> {
     last
 }
 
-fn fit(blocks: &[Block], room: &Room) -> Vec<Block> {
-    let mut out = Vec::new();
-    let (mut pictures, mut jobs, mut paras) = (0, 0, 0);
-    let (mut in_modules, mut job_hidden) = (false, false);
-    let mut not_shown = 0;
-    for block in blocks {
-        if let Block::Heading(level, text) = block {
-            let work = *level == 3 && text.starts_with("Work: ");
-            if not_shown > 0 && in_modules {
-                out.push(more(not_shown, "modules in words: seatsong verdict last"));
-                not_shown = 0;
-            }
-            if job_hidden && !work {
-                out.push(more(not_shown, "jobs: seatsong work list"));
-                not_shown = 0;
-            }
-            in_modules = text.starts_with("Modules, worst first");
-            jobs += usize::from(work);
-            job_hidden = work && jobs > room.jobs;
-            not_shown += usize::from(job_hidden);
+/// Where [`fit`] stands within a sheet.
+#[derive(Default)]
+struct Walk {
+    out: Vec<Block>,
+    /// Pictures on paper, and those that are not.
+    pictures: [usize; 2],
+    /// Paragraphs about modules on paper, and those that are not.
+    paras: [usize; 2],
+    /// Jobs on paper, and those that are not.
+    jobs: [usize; 2],
+    in_modules: bool,
+    /// Whether what comes belongs to something that has no room.
+    hidden: bool,
+}
+
+impl Walk {
+    /// A heading ends what stood before it: what had no room there is counted now.
+    fn heading(&mut self, level: u8, text: &str, room: &Room) {
+        let work = level == 3 && text.starts_with("Work: ");
+        if std::mem::take(&mut self.in_modules) {
+            self.count(|w| &mut w.paras, "modules in words: seatsong verdict last");
         }
-        if job_hidden {
-            out.push(Block::Only(On::Screen, vec![block.clone()]));
+        if !work {
+            self.count(|w| &mut w.jobs, "jobs: seatsong work list");
+        }
+        // The pictures of a pump are told of once, where its readings begin.
+        if level == 2 || text == "Readings" {
+            self.count(|w| &mut w.pictures, "pictures: in the note on the screen");
+        }
+        self.in_modules = text.starts_with("Modules, worst first");
+        self.hidden = work && self.jobs[0] >= room.jobs;
+        if work {
+            self.jobs[usize::from(self.hidden)] += 1;
+        }
+    }
+
+    fn count(&mut self, which: impl Fn(&mut Self) -> &mut [usize; 2], of: &str) {
+        let [_, left_out] = std::mem::take(which(self));
+        if left_out > 0 {
+            let words = vec![Span::strong(more_words(left_out, of))];
+            self.out.push(Block::Only(On::Paper, vec![Block::Para(words)]));
+        }
+    }
+
+    fn screen(&mut self, block: &Block) {
+        self.out.push(Block::Only(On::Screen, vec![block.clone()]));
+    }
+}
+
+fn fit(blocks: &[Block], room: &Room) -> Vec<Block> {
+    let mut walk = Walk::default();
+    for block in blocks {
+        match block {
+            Block::Heading(level, text) => walk.heading(*level, text, room),
+            Block::Para(_) if walk.in_modules => {
+                walk.hidden = walk.paras[0] >= room.items.max(2);
+                let which = usize::from(walk.hidden);
+                walk.paras[which] += 1;
+            }
+            Block::Picture { .. } => {
+                let which = usize::from(walk.hidden || walk.pictures[0] >= room.pictures);
+                walk.pictures[which] += 1;
+                if which == 1 {
+                    walk.screen(block);
+                    continue;
+                }
+            }
+            _ => {}
+        }
+        if walk.hidden {
+            walk.screen(block);
             continue;
         }
         match block {
-            Block::Para(spans) => {
-                let cut = Block::Para(clipped(spans, room.letters));
-                if in_modules {
-                    paras += 1;
-                }
-                if in_modules && paras > room.items {
-                    not_shown += 1;
-                    out.push(Block::Only(On::Screen, vec![cut]));
-                } else {
-                    out.push(cut);
-                }
-            }
+            Block::Para(spans) => walk.out.push(Block::Para(clipped(spans, room.letters))),
             Block::First { title, steps } => {
-                let steps = chosen(steps, room.steps, |s| clipped(s, room.letters), "steps, with the pumps below");
-                out.push(Block::First { title: title.clone(), steps });
+                let steps = chosen(steps, room.steps, |s| clipped(s, room.step), "steps: with the pumps below");
+                walk.out.push(Block::First { title: title.clone(), steps });
             }
-            Block::List { items, of } if *of == "cautions" => out.push(Block::List { items: items.clone(), of }),
+            // Cautions and the three lines that tell how a pump stands are never left out.
+            Block::List { items, of } if matches!(*of, "cautions" | "lines") => {
+                let cut = |i: &Item<Vec<Span>>| Item { what: clipped(&i.what, room.step), ..i.clone() };
+                walk.out.push(Block::List { items: items.iter().map(cut).collect(), of });
+            }
             Block::List { items, of } => {
-                let items = chosen(items, room.items.max(3), |s| clipped(s, room.letters), of);
-                out.push(Block::List { items, of });
+                let items = chosen(items, room.items, |s| clipped(s, room.letters), of);
+                walk.out.push(Block::List { items, of });
             }
             Block::Table { caption, columns, rows, of } => {
                 let cut = |row: &Row| row.iter().map(|cell| clipped(cell, room.cell)).collect();
                 let (rows, left_out) = kept(rows, room.rows, cut);
-                let table = Block::Table { caption: caption.clone(), columns: columns.clone(), rows, of };
-                out.push(table);
+                let (caption, columns) = (caption.clone(), columns.clone());
+                walk.out.push(Block::Table { caption, columns, rows, of });
                 if left_out > 0 {
-                    out.push(more(left_out, of));
+                    let words = vec![Span::strong(more_words(left_out, of))];
+                    walk.out.push(Block::Only(On::Paper, vec![Block::Para(words)]));
                 }
             }
             Block::Trends(curves) if curves.len() > room.curves => {
-                out.push(Block::Only(On::Screen, vec![block.clone()]));
-                out.push(more(curves.len(), "curves: in the note on the screen"));
+                walk.screen(block);
+                let words = vec![Span::strong(more_words(curves.len(), "curves: in the note on the screen"))];
+                walk.out.push(Block::Only(On::Paper, vec![Block::Para(words)]));
             }
-            Block::Picture { .. } => {
-                pictures += 1;
-                if pictures > room.pictures {
-                    out.push(Block::Only(On::Screen, vec![block.clone()]));
-                    out.push(Block::Only(
-                        On::Paper,
-                        vec![Block::Small("Its picture: in the note on the screen.".to_owned())],
-                    ));
-                } else {
-                    out.push(block.clone());
-                }
-            }
-            other => out.push(other.clone()),
+            other => walk.out.push(other.clone()),
         }
     }
-    if not_shown > 0 {
-        out.push(more(not_shown, if job_hidden { "jobs: seatsong work list" } else { "modules: seatsong verdict last" }));
-    }
-    out
+    walk.heading(2, "", room);
+    walk.out
 }
 
-/// The words for what has no room.
+/// The words for what has no room; `of` holds what it is and where it is found.
 fn more_words(n: usize, of: &str) -> String {
-    let (what, place) = of.split_once(": ").unwrap_or((of, ""));
-    let place = if place.is_empty() { String::new() } else { format!(" ({place})") };
-    format!("And {n} more in the book: {what}{place}.")
-}
-
-fn more(n: usize, of: &str) -> Block {
-    Block::Only(On::Paper, vec![Block::Para(vec![Span::strong(more_words(n, of))])])
+    match of.split_once(": ") {
+        Some((what, command)) if command.starts_with("seatsong") => format!("And {n} more in the book: {what} ({command})."),
+        Some((what, place)) => format!("And {n} more {what}, {place}."),
+        None => format!("And {n} more {of}, in the book."),
+    }
 }
 
 /// At most so many items on paper, the pressing ones first, in their own order; the others are for the screen.

@@ -47,6 +47,21 @@ pub(super) fn room_left(blocks: &[Block]) -> Result<(usize, f64), ReportError> {
     Ok((setter.pages.len(), setter.left()))
 }
 
+/// Sizes of all letters of a note's pages, in points.
+#[cfg(test)]
+pub(super) fn letter_sizes(note: &Handover) -> Result<Vec<f64>, ReportError> {
+    let mut out = Vec::new();
+    for sheet in sheets(note) {
+        let mut setter = Setter::new();
+        set_all(&mut setter, &mut Vec::new(), &sheet.blocks)?;
+        out.extend(setter.pages.iter().flatten().filter_map(|d| match d {
+            Draw::Text { size, .. } => Some(*size),
+            _ => None,
+        }));
+    }
+    Ok(out)
+}
+
 fn set_all(s: &mut Setter, pictures: &mut Vec<Image>, blocks: &[Block]) -> Result<(), ReportError> {
     blocks.iter().try_for_each(|block| set(s, pictures, block))
 }
@@ -196,7 +211,7 @@ fn trend_row(s: &mut Setter, trends: &[Trend]) -> Result<(), ReportError> {
     for t in trends {
         let [from, to] = &t.ends;
         let [first, last] = &t.times;
-        let name = s.flow(&[Span::strong(&t.name)], Look { size: 7.6, ..PLAIN }, width)?;
+        let name = s.flow(&[Span::strong(&t.name)], Look { size: 9.0, ..PLAIN }, width)?;
         let span = s.flow(&[Span::text(format!("{from} ({first}) to {to} ({last})"))], SMALL, width)?;
         said.push((name, span));
     }
