@@ -41,6 +41,13 @@ pub enum Fault {
         /// Its round.
         round: i64,
     },
+    /// A photo is not as it was brought in.
+    Photo {
+        /// Its file.
+        file: String,
+        /// What is wrong.
+        why: String,
+    },
     /// A file lies among the recordings and no entry knows it.
     Stranger {
         /// The file.
@@ -66,6 +73,7 @@ impl std::fmt::Display for Fault {
             Self::Changed { file, round } => {
                 write!(f, "{file} (round {round}) is not the recording that was brought in: its checksum differs")
             }
+            Self::Photo { file, why } => write!(f, "{file} {why}"),
             Self::Stranger { file } => write!(f, "{file} is not in the book"),
             Self::Unreadable { file, why } => write!(f, "{file} can't be read: {why}"),
         }
@@ -130,6 +138,7 @@ impl Book {
                 out.faults.push(Fault::Stranger { file: self.shown(&path) });
             }
         }
+        self.check_photos(&mut out.faults)?;
         out.notes.extend(self.cut_short()?);
         let mut waiting = files_under(&self.dir.join(INCOMING))?;
         waiting.retain(|p| !is_recording(p));
@@ -213,7 +222,7 @@ impl Book {
         rows.query_map([], clip_row).and_then(Iterator::collect).map_err(&doing)
     }
 
-    fn shown(&self, path: &Path) -> String {
+    pub(super) fn shown(&self, path: &Path) -> String {
         path.strip_prefix(&self.dir).unwrap_or(path).to_string_lossy().into_owned()
     }
 }
@@ -229,7 +238,7 @@ fn being_written(path: &Path) -> bool {
 }
 
 /// Files under a folder, sorted.
-fn files_under(dir: &Path) -> Result<Vec<PathBuf>, BookError> {
+pub(super) fn files_under(dir: &Path) -> Result<Vec<PathBuf>, BookError> {
     let mut out = Vec::new();
     let mut open = vec![dir.to_path_buf()];
     while let Some(folder) = open.pop() {

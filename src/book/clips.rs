@@ -113,7 +113,7 @@ pub(super) fn known(conn: &Connection, sum: &str) -> Result<Option<ClipRow>, Boo
 }
 
 /// Ending of a file's name as it is kept: lower case letters and digits only.
-fn ending(path: &Path) -> String {
+pub(super) fn ending(path: &Path) -> String {
     let plain: String = path.extension().map(|e| e.to_string_lossy().to_ascii_lowercase()).unwrap_or_default();
     let fits = !plain.is_empty() && plain.len() <= LONGEST_ENDING && plain.chars().all(|c| c.is_ascii_alphanumeric());
     if fits { plain } else { "bin".to_owned() }

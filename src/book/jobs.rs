@@ -6,9 +6,9 @@ use rusqlite::{OptionalExtension as _, params};
 use super::error::{db, refused};
 use super::tour::{instant, stamp};
 use super::{Book, BookError, PumpRow, Stamp};
-use crate::report::handover::sign::{Amendment, fingerprint};
+use crate::report::handover::sign::{Amendment, Taken, fingerprint};
 use crate::tour::Tour;
-use crate::tour::work::{Entry, Job};
+use crate::tour::work::{Entry, Job, check_new};
 
 /// A job of the book.
 #[derive(Debug, Clone, PartialEq)]
@@ -36,6 +36,10 @@ pub struct NoteRow {
     pub sha256: String,
     /// Who signed.
     pub giver: String,
+    /// When that was, as RFC 3339.
+    pub given_at: String,
+    /// Who took over; the time as RFC 3339.
+    pub taken: Option<Taken>,
     /// Later corrections, oldest first; their times as RFC 3339.
     pub amendments: Vec<Amendment>,
 }
@@ -65,6 +69,7 @@ impl Book {
     /// # Errors
     /// [`BookError::Refused`] with what is wrong; the job is then as before.
     pub fn enter_work(&mut self, id: i64, entry: &Entry) -> Result<JobRow, BookError> {
+        check_new(&entry.event).map_err(|e| refused(format!("job {id}: {e}")))?;
         let mut row = self.job(id)?;
         row.job.enter(entry.clone()).map_err(|e| refused(format!("job {id}: {e}")))?;
         let seen = row.job.entries().len();
@@ -161,6 +166,42 @@ impl Book {
         Ok(sum)
     }
 
+    /// The receiver takes a signed note over: once, with the fingerprint of what was read.
+    ///
+    /// # Errors
+    /// [`BookError::Refused`] when it is not signed yet, taken over already, or taken over by whoever handed it over;
+    /// [`BookError::Spoilt`] when its bytes are not those that were signed.
+    pub fn take_over(&mut self, tour: &Tour, receiver: &str, remark: &str, at: Timestamp) -> Result<(), BookError> {
+        let Some(note) = self.note(tour)? else {
+            return Err(refused("the note of this tour is not signed yet: whoever hands over signs first (--sign)"));
+        };
+        let receiver = receiver.trim();
+        if let Some(taken) = &note.taken {
+            let who = &taken.by;
+            return Err(refused(format!("the note of this tour was taken over by {who} already; add to it with --amend")));
+        }
+        if receiver.is_empty() || receiver.eq_ignore_ascii_case(note.giver.trim()) {
+            return Err(refused(format!(
+                "{} handed this tour over; say who takes over, such as --by 'relief derrickman'",
+                note.giver
+            )));
+        }
+        let got = fingerprint(note.html.as_bytes());
+        if got != note.sha256 {
+            let why = format!("its fingerprint is {got}, the signed one's {}", note.sha256);
+            return Err(BookError::Spoilt { what: "the signed note".into(), why });
+        }
+        let (text, ms) = stamp(at);
+        self.whole("sign for the note", |tx| {
+            tx.execute(
+                "INSERT INTO takeover (note_id, receiver, taken_at, taken_ms, sha256, remark) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+                params![note.id, receiver, text, ms, note.sha256, remark.trim()],
+            )
+            .map_err(db("sign for the note"))?;
+            Ok(())
+        })
+    }
+
     /// Amends a signed note.
     ///
     /// # Errors
@@ -192,7 +233,7 @@ impl Book {
         let found = self
             .conn
             .query_row(
-                "SELECT id, html, sha256, giver FROM note WHERE tour_start_ms = ?1",
+                "SELECT id, html, sha256, giver, given_at FROM note WHERE tour_start_ms = ?1",
                 [tour.start.as_millisecond()],
                 |r| {
                     Ok(NoteRow {
@@ -200,6 +241,8 @@ impl Book {
                         html: r.get(1)?,
                         sha256: r.get(2)?,
                         giver: r.get(3)?,
+                        given_at: r.get(4)?,
+                        taken: None,
                         amendments: vec![],
                     })
                 },
@@ -207,6 +250,13 @@ impl Book {
             .optional()
             .map_err(&doing)?;
         let Some(mut note) = found else { return Ok(None) };
+        note.taken = self
+            .conn
+            .query_row("SELECT receiver, taken_at, sha256, remark FROM takeover WHERE note_id = ?1", [note.id], |r| {
+                Ok(Taken { by: r.get(0)?, when: r.get(1)?, sha256: r.get(2)?, remark: r.get(3)? })
+            })
+            .optional()
+            .map_err(&doing)?;
         let mut statement = self
             .conn
             .prepare_cached("SELECT at, by_position, words FROM amendment WHERE note_id = ?1 ORDER BY at_ms, id")

@@ -3,6 +3,7 @@
 //! ```text
 //! book.db        the database: pumps, spots, rounds, clips by checksum, accepted rounds, stroke maps, verdicts
 //! clips/         the recordings, byte for byte as they came, named by round and spot
+//! photos/        photos of checks and parts, byte for byte, named by their checksum
 //! incoming/      recordings on their way in; `rec-...` are being recorded, or were cut off and are taken in by the next opening
 //! quarantine/    what `mend` put aside; nothing is ever deleted
 //! ```
@@ -17,16 +18,19 @@ mod check;
 mod clips;
 mod error;
 mod export;
+mod extract;
 mod gather;
 mod jobs;
 mod judge;
 mod list;
 mod merge;
 mod migrations;
+mod note_parts;
 mod pack;
 mod parquet;
 mod parts;
 mod pattern;
+mod photos;
 mod pumps;
 mod recording;
 mod refresh;
@@ -52,6 +56,7 @@ pub use migrations::{MIGRATIONS, SCHEMA};
 pub use pack::{PackReport, unpack};
 pub use parquet::parquet_sink;
 pub use parts::{PartChange, PartRow};
+pub use photos::PhotoRow;
 pub use pattern::{NamePattern, PatternError};
 pub use pumps::{NewPump, PumpChange, PumpRow, SpotRow};
 pub use recording::{CaptureRow, Recovered};

@@ -15,6 +15,7 @@ use sha2::{Digest as _, Sha256};
 
 use super::clips::{CLIP, clip_row, hex, sum_of};
 use super::error::{db, file, refused};
+use super::photos::{PHOTOS, photos_of};
 use super::store::{CLIPS, DATABASE, INCOMING, QUARANTINE, sync_dir};
 use super::tar::{self, Entry};
 use super::{Book, BookError, ClipRow, SCHEMA};
@@ -93,16 +94,18 @@ impl Book {
             }
             None => self.begin(out, &part)?,
         };
-        let by_name: HashMap<String, ClipRow> = self.every_clip()?.into_iter().map(|c| (c.file.clone(), c)).collect();
+        let mut by_name: HashMap<String, PathBuf> =
+            self.every_clip()?.iter().map(|c| (c.file.clone(), self.clip_path(c))).collect();
+        by_name.extend(self.photos()?.into_iter().map(|p| (p.file.clone(), self.photo_path(&p.file))));
         for packed in &manifest.files[kept..] {
-            let clip = by_name.get(&packed.name).ok_or_else(|| {
+            let path = by_name.get(&packed.name).ok_or_else(|| {
                 refused(format!(
                     "{}: is in the unfinished pack and no longer in the book; remove {}",
                     packed.name,
                     part.display()
                 ))
             })?;
-            put(&mut to, packed, &self.clip_path(clip), &part)?;
+            put(&mut to, packed, path, &part)?;
             step();
         }
         tar::finish(&mut to).map_err(file("write the pack", &part))?;
@@ -131,7 +134,16 @@ impl Book {
         let bytes = database.metadata().map_err(file("read the database's copy", &database))?.len();
         let mut files = vec![Packed { name: DATABASE.to_owned(), bytes, sha256: sum_of(&database)? }];
         let mut lost = Vec::new();
-        for clip in clips_of(&Connection::open(&database).map_err(db("read the database's copy"))?)? {
+        let copied = Connection::open(&database).map_err(db("read the database's copy"))?;
+        for photo in photos_of(&copied)? {
+            if self.photo_path(&photo.file).is_file() {
+                let bytes = u64::try_from(photo.bytes).unwrap_or(0);
+                files.push(Packed { name: photo.file, bytes, sha256: photo.sha256 });
+            } else {
+                lost.push(photo.file);
+            }
+        }
+        for clip in clips_of(&copied)? {
             if self.clip_path(&clip).is_file() {
                 files.push(Packed {
                     name: clip.file,
@@ -324,11 +336,11 @@ pub fn unpack(pack: &Path, dir: &Path, step: &dyn Fn()) -> Result<PackReport, Bo
     Ok(PackReport { files: manifest.files.len(), kept, bytes, lost: manifest.lost })
 }
 
-/// Where a recording of a pack goes: under `clips/`, whatever its name says.
+/// Where a recording or photo of a pack goes: under `clips/` or `photos/`, whatever its name says.
 fn place(dir: &Path, name: &str) -> Option<PathBuf> {
     let path = Path::new(name);
     let plain = path.components().all(|c| matches!(c, std::path::Component::Normal(_)));
-    (plain && path.starts_with(CLIPS)).then(|| dir.join(path))
+    (plain && (path.starts_with(CLIPS) || path.starts_with(PHOTOS))).then(|| dir.join(path))
 }
 
 #[cfg(test)]

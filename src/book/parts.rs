@@ -22,7 +22,7 @@ pub struct PartChange<'a> {
     pub why: Option<Why>,
     /// How the old one looked.
     pub condition: &'a str,
-    /// Path of a photo of it.
+    /// Path of a photo of it, which is copied into the book; or the name of one that is there; empty for none.
     pub photo: &'a str,
     /// Whether the module's baseline starts anew: its new part sounds different. The first entry of a part never does that.
     pub restarts: bool,
@@ -35,7 +35,7 @@ pub struct PartRow {
     pub part: Part,
     /// How it looked when it came out.
     pub condition: String,
-    /// Path of a photo.
+    /// Its photo within the book (a path outside in entries from before the book kept photos); empty for none.
     pub photo: String,
 }
 
@@ -63,6 +63,7 @@ impl Book {
             }
             (_, why) => why,
         };
+        let photo = self.photo_in(change.photo)?;
         let p = &change.place;
         self.whole("change the part", |tx| {
             let doing = db("change the part");
@@ -78,7 +79,7 @@ impl Book {
                     ms,
                     why.map(Why::as_str),
                     change.condition,
-                    change.photo
+                    photo
                 ],
             )
             .map_err(&doing)?;

@@ -37,7 +37,7 @@ pub struct AnswerRow {
     pub ask: String,
     /// `ok`, `attention`, `text`, `photo`, `reading`.
     pub kind: String,
-    /// Words, or the path of a photo.
+    /// Words, or the photo within the book.
     pub words: String,
     /// A reading in SI.
     pub si: Option<f64>,
@@ -114,6 +114,13 @@ impl Book {
     /// What the database says.
     pub fn add_check(&mut self, new: &NewCheck<'_>) -> Result<i64, BookError> {
         let (at, ms) = stamp(new.at);
+        // Photos come into the book first: an entry never names one that is not there.
+        let mut photos = std::collections::BTreeMap::new();
+        for (ask, answer, _) in &new.answers {
+            if let Answer::Photo(path) = answer {
+                photos.insert(ask.as_str(), self.photo_in(path)?);
+            }
+        }
         let attention = new.answers.iter().any(|(_, a, _)| matches!(a, Answer::Attention(_)));
         let outcome = match (new.skipped, attention) {
             (Some(_), _) => "skipped",
@@ -144,7 +151,9 @@ impl Book {
                     Answer::Ok => ("ok", "", None, None),
                     Answer::Attention(words) => ("attention", words.as_str(), None, None),
                     Answer::Text(words) => ("text", words.as_str(), None, None),
-                    Answer::Photo(path) => ("photo", path.as_str(), None, None),
+                    Answer::Photo(path) => {
+                        ("photo", photos.get(ask.as_str()).unwrap_or(path).as_str(), None, None)
+                    }
                     Answer::Reading { si, unit } => ("reading", "", Some(*si), Some(unit.symbol)),
                 };
                 tx.execute(

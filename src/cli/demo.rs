@@ -11,7 +11,7 @@ use super::{Io, compare, list};
 use crate::clip::ReadSettings;
 use crate::report::json::{self, Baselines};
 use crate::report::note::{self, Note, NoteClip, NotePump};
-use crate::report::{picture, view, write_file};
+use crate::report::{note_picture, picture, view, write_file};
 use crate::sample::{DEMO, Pump, Scenario};
 use crate::score::JudgeSettings;
 
@@ -98,7 +98,7 @@ fn write_pump(pump: &Pump, compared: &Compared, dir: &Path, pictures: &Path) -> 
                 let name = clip.module.map_or_else(|| pump.name.clone(), |m| format!("{}-m{m}", pump.name));
                 let title = format!("{}, {}", pump.name, clip.file);
                 picture::change_map(&pictures.join(format!("{name}.png")), &maps, clip, &title, scale)?;
-                Some(picture::note_png(&maps, clip, scale)?)
+                Some(note_picture::note_png(&maps, clip)?)
             }
         };
         out.clips.push(NoteClip { verdict: clip.clone(), picture });

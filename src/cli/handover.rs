@@ -4,13 +4,16 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::Args;
+use jiff::Timestamp;
 use serde_json::json;
 
 use super::book::BookArg;
 use super::tour_args::{self, WhenArgs};
 use super::{Io, Usage};
-use crate::report::handover::{first_steps, html, pdf, sign, text};
+use crate::book::{Book, NoteRow};
+use crate::report::handover::{Handover, first_steps, html, pdf, sign, text};
 use crate::report::write_file;
+use crate::tour::{Sheet, Tour};
 
 /// Write the handover note of a tour: HTML for phone and paper, PDF, plain text; sign it, amend it
 ///
@@ -19,6 +22,7 @@ use crate::report::write_file;
 #[command(after_help = "Examples:
   seatsong handover                        as it stands, on the screen
   seatsong handover --out handover/        handover.html, handover.pdf, handover.txt
+  seatsong handover --audio --out handover/     with a short sound of what departed
   seatsong handover --sign --by derrickman --out handover/
   seatsong handover --tour last --receive --by 'relief derrickman'
   seatsong handover --tour last --amend 'relief valve was set to 290 bar' --by toolpusher --out handover/")]
@@ -35,9 +39,15 @@ pub struct HandoverArgs {
     /// Sign: the note is frozen
     #[arg(long, conflicts_with_all = ["receive", "amend"])]
     sign: bool,
-    /// Take over: shown on the signed note
+    /// Take over: a signature of its own on the signed note
     #[arg(long, conflicts_with = "amend")]
     receive: bool,
+    /// What the receiver adds when taking over
+    #[arg(long, value_name = "TEXT", requires = "receive")]
+    remark: Option<String>,
+    /// Put a short sound of each departed module, or of module N, into the note and beside it [needs --out]
+    #[arg(long, value_name = "N", num_args = 0..=1, default_missing_value = "0", value_parser = clap::value_parser!(u32))]
+    audio: Option<u32>,
     /// Correct a signed note; the correction shows
     #[arg(long, value_name = "TEXT")]
     amend: Option<String>,
@@ -61,7 +71,7 @@ pub fn run(args: &HandoverArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     let (tour, seen_at) = tour_args::tour(&args.tour, at, &sheet)?;
     let by = args.when.by.trim();
     if args.receive {
-        book.amend_note(&tour, &format!("Taken over by {by}."), by, at)?;
+        book.take_over(&tour, by, args.remark.as_deref().unwrap_or_default(), at)?;
     }
     if let Some(words) = &args.amend {
         book.amend_note(&tour, words, by, at)?;
@@ -69,41 +79,23 @@ pub fn run(args: &HandoverArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     if args.sign && book.note(&tour)?.is_some() {
         return Err(Usage("the note of this tour is signed and frozen; correct it with --amend".into()).into());
     }
-    if let Some(note) = book.note(&tour)? {
-        let amendments: Vec<sign::Amendment> = note
-            .amendments
-            .iter()
-            .map(|a| {
-                let when = a.when.parse().map_or_else(|_| a.when.clone(), |t| sheet.plan.date_time(t));
-                sign::Amendment { when, ..a.clone() }
-            })
-            .collect();
-        let page = sign::amended(&note.html, &note.sha256, &amendments)?;
-        let path = args.out.as_ref().map(|dir| dir.join("handover.html"));
-        if let Some(path) = &path {
-            save(path, page.as_bytes())?;
-        }
-        if args.json {
-            io.json(&json!({
-                "schema": "seatsong.handover/1", "tour": [tour.start, tour.end], "signed": true, "giver": note.giver,
-                "sha256": note.sha256, "amendments": amendments.iter().map(|a| json!({"at": a.when, "by": a.by, "text": a.text})).collect::<Vec<_>>(),
-            }))?;
+    let frozen = book.note(&tour)?;
+    if let Some(row) = &frozen {
+        signed(args, row, &sheet, &tour, io)?;
+        if args.audio.is_none() {
             return Ok(ExitCode::SUCCESS);
         }
-        writeln!(io.out, "Signed by {}, fingerprint {}.", note.giver, note.sha256)?;
-        for a in &amendments {
-            writeln!(io.out, "Amended {}, {}: {}", a.when, a.by, a.text)?;
-        }
-        match path {
-            Some(path) => io.say(&format!("{}: the signed note with its amendments", path.display()))?,
-            None => io.say("--out DIR writes the signed note with its amendments")?,
-        }
-        return Ok(ExitCode::SUCCESS);
     }
     let bar = io.progress(0, "stroke maps");
     let note = book.handover(&args.rig, &tour, seen_at, &|| bar.inc(1));
     bar.finish_and_clear();
     let mut note = note?;
+    if let Some(which) = args.audio {
+        sounds(args, &mut book, &mut note, (&tour, seen_at), (which > 0).then_some(which), io)?;
+    }
+    if frozen.is_some() {
+        return Ok(ExitCode::SUCCESS);
+    }
     if args.sign {
         note.sign_off.giver = Some(format!("{by}, {}", sheet.plan.date_time(at)));
     }
@@ -128,6 +120,84 @@ pub fn run(args: &HandoverArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         }
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// Shows a signed note: its bytes with both signatures and the amendments at their top.
+fn signed(args: &HandoverArgs, row: &NoteRow, sheet: &Sheet, tour: &Tour, io: &mut Io<'_>) -> anyhow::Result<()> {
+    let local = |rfc: &str| rfc.parse().map_or_else(|_| rfc.to_owned(), |t| sheet.plan.date_time(t));
+    let what = sign::Signed {
+        sha256: row.sha256.clone(),
+        giver: format!("{}, {}", row.giver, local(&row.given_at)),
+        taken: row.taken.as_ref().map(|t| sign::Taken { when: local(&t.when), ..t.clone() }),
+        amendments: row.amendments.iter().map(|a| sign::Amendment { when: local(&a.when), ..a.clone() }).collect(),
+    };
+    let page = sign::shown(&row.html, &what)?;
+    let path = args.out.as_ref().map(|dir| dir.join("handover.html"));
+    if let Some(path) = &path {
+        save(path, page.as_bytes())?;
+    }
+    if args.json {
+        let amendments: Vec<_> =
+            row.amendments.iter().map(|a| json!({"at": a.when, "by": a.by, "text": a.text})).collect();
+        let taken = row
+            .taken
+            .as_ref()
+            .map(|t| json!({"by": t.by, "at": t.when, "sha256": t.sha256, "remark": t.remark}));
+        return io.json(&json!({
+            "schema": "seatsong.handover/1", "tour": [tour.start, tour.end], "signed": true, "giver": row.giver,
+            "given_at": row.given_at, "sha256": row.sha256, "taken_over": taken, "amendments": amendments,
+        }));
+    }
+    writeln!(io.out, "Handed over by {}.", what.giver)?;
+    match &what.taken {
+        Some(t) => writeln!(io.out, "Taken over by {}, {}.", t.by, t.when)?,
+        None => writeln!(io.out, "Taken over by nobody yet: seatsong handover --receive --by 'relief derrickman'")?,
+    }
+    writeln!(io.out, "Fingerprint {}.", what.sha256)?;
+    for a in &what.amendments {
+        writeln!(io.out, "Amended {}, {}: {}", a.when, a.by, a.text)?;
+    }
+    match path {
+        Some(path) => io.say(&format!("{}: the signed note with its signatures and amendments", path.display()))?,
+        None => io.say("--out DIR writes the signed note with its signatures and amendments")?,
+    }
+    Ok(())
+}
+
+/// Makes the changes of the departed modules audible: in the note, and beside it as files.
+fn sounds(
+    args: &HandoverArgs,
+    book: &mut Book,
+    note: &mut Handover,
+    (tour, at): (&Tour, Timestamp),
+    only: Option<u32>,
+    io: &mut Io<'_>,
+) -> anyhow::Result<()> {
+    let Some(dir) = &args.out else {
+        return Err(Usage("--audio puts sounds into the note's files: say where with --out DIR".into()).into());
+    };
+    let bar = io.progress(0, "sounds");
+    let silent = book.add_sounds(note, tour, at, only, &|| bar.inc(1));
+    bar.finish_and_clear();
+    for why in silent? {
+        io.say(&format!("no sound of {why}"))?;
+    }
+    let mut n = 0;
+    for pump in &note.pumps {
+        for m in &pump.modules {
+            let (Some(wav), Some(module)) = (&m.sound, m.verdict.module) else { continue };
+            let plain: String =
+                pump.name.chars().map(|c| if c.is_ascii_alphanumeric() || c == '-' { c } else { '_' }).collect();
+            let path = dir.join(format!("{plain}-module-{module}.wav"));
+            save(&path, wav)?;
+            io.say(&format!("{}: a good run after one low beep, now after two high ones", path.display()))?;
+            n += 1;
+        }
+    }
+    if n == 0 {
+        io.say("no departed module of this tour has a change to be heard")?;
+    }
+    Ok(())
 }
 
 fn save(path: &std::path::Path, bytes: &[u8]) -> anyhow::Result<()> {

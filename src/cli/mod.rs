@@ -1,5 +1,6 @@
 //! The command line: what was typed, one file a command. No arithmetic here.
 
+mod ask;
 pub mod baseline;
 pub mod book;
 pub mod compare;

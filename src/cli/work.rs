@@ -1,16 +1,18 @@
 //! `seatsong work`: opening a fluid end, step by step. A record, never a clearance.
 
+use std::io::IsTerminal as _;
 use std::process::ExitCode;
 
 use clap::{Args, Subcommand};
 use serde_json::json;
 
+use super::ask::{self, Asking};
 use super::book::BookArg;
 use super::tour_args::WhenArgs;
 use super::{Io, Usage};
 use crate::book::{Book, JobRow};
 use crate::tour::Sheet;
-use crate::tour::work::{Answer, Entry, Event, NOT_A_CLEARANCE, Step};
+use crate::tour::work::{Answer, Entry, Event, NOT_A_CLEARANCE, Stage, Step};
 use crate::units::{Dimension, parse_quantity};
 
 /// Record work on a fluid end: what was confirmed, by whom, and what the site still has to confirm
@@ -21,7 +23,7 @@ use crate::units::{Dimension, parse_quantity};
   seatsong work confirm 1 locks 2 --by mechanic
   seatsong work confirm 1 bled 0bar
   seatsong work leave-out 1 electrical-isolation 'electrician on the way'
-  seatsong work open 1
+  seatsong work open 1                      asks what is not answered yet, one question after another
   seatsong work close 1 'seat changed, valve good'
 
 This is a record, not a clearance: opening a pump needs the site's permit to work, isolation, lock-out and bled pressure, by the people \
@@ -67,10 +69,13 @@ enum WorkCommand {
         #[command(flatten)]
         when: WhenArgs,
     },
-    /// Record that the fluid end was opened; every question must have its answer
+    /// Record that the fluid end was opened; on a terminal the questions are asked one after another
     Open {
         /// Number of the job
         job: i64,
+        /// Ask the questions even where no terminal is: answers come a line each
+        #[arg(long)]
+        ask: bool,
         #[command(flatten)]
         when: WhenArgs,
     },
@@ -80,6 +85,9 @@ enum WorkCommand {
         job: i64,
         /// What was found and done
         report: String,
+        /// Ask the questions even where no terminal is: answers come a line each
+        #[arg(long)]
+        ask: bool,
         #[command(flatten)]
         when: WhenArgs,
     },
@@ -146,13 +154,42 @@ pub fn run(args: &WorkArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         WorkCommand::LeaveOut { job, step: text, reason, when } => {
             (job, Event::LeftOut { step: step(text)?, reason: reason.clone() }, when)
         }
-        WorkCommand::Open { job, when } => (job, Event::Opened, when),
-        WorkCommand::Close { job, report, when } => (job, Event::Closed { report: report.clone() }, when),
+        WorkCommand::Open { job, ask, when } => {
+            let open = asked(&mut book, *job, *ask, when, &sheet, io)?;
+            if let Some(row) = open.filter(|row| row.job.stage() == Stage::Preparing) {
+                let at = when.at.as_deref().map(|_| when.instant(&sheet)).transpose()?;
+                ask::sure(&row, &mut Asking { by: &when.by, at, from: &mut std::io::stdin().lock() }, io)?;
+            }
+            (job, Event::Opened, when)
+        }
+        WorkCommand::Close { job, report, ask, when } => {
+            asked(&mut book, *job, *ask, when, &sheet, io)?;
+            (job, Event::Closed { report: report.clone() }, when)
+        }
         WorkCommand::CallOff { job, reason, when } => (job, Event::CalledOff { reason: reason.clone() }, when),
     };
     let entry = Entry { at: when.instant(&sheet)?, by: when.by.clone(), event };
     tell(&book.enter_work(*job, &entry)?, &sheet, io)?;
     Ok(ExitCode::SUCCESS)
+}
+
+/// Asks what nobody has answered, where somebody can answer; the job then, or `None` where nothing was asked.
+fn asked(
+    book: &mut Book,
+    job: i64,
+    wanted: bool,
+    when: &WhenArgs,
+    sheet: &Sheet,
+    io: &mut Io<'_>,
+) -> anyhow::Result<Option<JobRow>> {
+    let unanswered = !book.job(job)?.job.unanswered().is_empty();
+    // A script that was not written for questions is told what is missing instead of hanging on one.
+    if !(wanted || (unanswered && std::io::stdin().is_terminal())) {
+        return Ok(None);
+    }
+    let at = when.at.as_deref().map(|_| when.instant(sheet)).transpose()?;
+    let mut from = std::io::stdin().lock();
+    ask::ask(book, job, &mut Asking { by: &when.by, at, from: &mut from }, io).map(Some)
 }
 
 fn all_jobs(book: &Book) -> anyhow::Result<Vec<JobRow>> {
@@ -165,7 +202,7 @@ fn all_jobs(book: &Book) -> anyhow::Result<Vec<JobRow>> {
 }
 
 /// Locks are counted, pressures have units, all else is a number or a yes.
-fn answer_of(step: Step, text: Option<&str>) -> anyhow::Result<Answer> {
+pub(super) fn answer_of(step: Step, text: Option<&str>) -> anyhow::Result<Answer> {
     Ok(match (step, text.map(str::trim)) {
         (Step::Locks | Step::LocksOff, Some(text)) => {
             let locks = text.parse().map_err(|_| Usage(format!("\"{text}\" is no count of locks; write 2")))?;
@@ -187,7 +224,7 @@ fn tell(row: &JobRow, sheet: &Sheet, io: &mut Io<'_>) -> anyhow::Result<()> {
         writeln!(io.out, "  {line}")?;
     }
     if let Some(next) =
-        row.job.unanswered().first().filter(|_| !matches!(row.job.stage(), crate::tour::work::Stage::CalledOff))
+        row.job.unanswered().first().filter(|_| !matches!(row.job.stage(), Stage::CalledOff))
     {
         writeln!(io.out, "  Next, {}: {}", next.as_str(), next.question())?;
     }

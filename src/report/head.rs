@@ -34,11 +34,6 @@ impl Head {
         })
     }
 
-    /// No words at all.
-    pub(super) fn none() -> Self {
-        Self { title: Vec::new(), headline: Vec::new(), lines: Vec::new() }
-    }
-
     pub(super) fn height(&self) -> f64 {
         MARGIN + 40.0 * self.title.len() as f64 + 54.0 * self.headline.len() as f64 + 38.0 * self.lines.len() as f64
     }

@@ -106,18 +106,31 @@ impl Heard {
     /// # Errors
     /// [`ReportError::Sound`] if it can't be encoded.
     pub fn wav(&self) -> Result<Vec<u8>, ReportError> {
+        self.wav_of(24)
+    }
+
+    /// A mono WAV of 16-bit integers: a third smaller, and enough for an ear beside a pump.
+    ///
+    /// # Errors
+    /// As [`Heard::wav`].
+    pub fn small_wav(&self) -> Result<Vec<u8>, ReportError> {
+        self.wav_of(16)
+    }
+
+    fn wav_of(&self, bits: u16) -> Result<Vec<u8>, ReportError> {
+        let full = f64::from((1_u32 << (bits - 1)) - 1);
         let failed = |e: hound::Error| ReportError::Sound { text: e.to_string() };
         let spec = hound::WavSpec {
             channels: 1,
             sample_rate: self.rate_hz,
-            bits_per_sample: 24,
+            bits_per_sample: bits,
             sample_format: hound::SampleFormat::Int,
         };
         let mut bytes = std::io::Cursor::new(Vec::new());
         let mut writer = hound::WavWriter::new(&mut bytes, spec).map_err(failed)?;
         for x in &self.samples {
-            #[expect(clippy::cast_possible_truncation, reason = "clamped to 24 bits")]
-            let value = (f64::from(*x).clamp(-1.0, 1.0) * 8_388_607.0).round() as i32;
+            #[expect(clippy::cast_possible_truncation, reason = "clamped to at most 24 bits")]
+            let value = (f64::from(*x).clamp(-1.0, 1.0) * full).round() as i32;
             writer.write_sample(value).map_err(failed)?;
         }
         writer.finalize().map_err(failed)?;
@@ -138,9 +151,42 @@ impl Heard {
 /// [`ReportError::Empty`], [`ReportError::Shape`] for settings that make no sense, [`ReportError::TooShort`] without one
 /// whole stroke, [`ReportError::Sound`] if the band holds nothing to be heard.
 pub fn hear(good: &HearInput<'_>, now: &HearInput<'_>, settings: &HearSettings) -> Result<Heard, ReportError> {
+    play(good, now, settings, MOST_RATE_HZ, 2)
+}
+
+/// Longest extract for a note in seconds, unless one stroke of each is longer.
+pub const EXTRACT_S: f64 = 6.0;
+/// Samples a second of an extract: half of a compact disc's, which holds bands up to 11 kHz.
+const EXTRACT_RATE_HZ: f64 = 22_050.0;
+
+/// As [`hear()`], short and small: healthy and now once each, in [`EXTRACT_S`], at 22.05 kHz (44.1 kHz where the change lies higher).
+///
+/// # Errors
+/// As [`hear()`].
+pub fn extract(good: &HearInput<'_>, now: &HearInput<'_>, settings: &HearSettings) -> Result<Heard, ReportError> {
+    let rate_hz = if settings.band_hz[0] < 0.4 * EXTRACT_RATE_HZ { EXTRACT_RATE_HZ } else { 2.0 * EXTRACT_RATE_HZ };
+    let mut best = None;
+    for strokes in 1..=settings.strokes.max(1) {
+        let heard = play(good, now, &HearSettings { strokes, ..*settings }, rate_hz, 1)?;
+        let seconds = heard.samples.len() as f64 / f64::from(heard.rate_hz);
+        if strokes > 1 && seconds > EXTRACT_S {
+            break;
+        }
+        best = Some(heard);
+    }
+    best.ok_or_else(|| ReportError::Sound { text: "no stroke was asked for".into() })
+}
+
+fn play(
+    good: &HearInput<'_>,
+    now: &HearInput<'_>,
+    settings: &HearSettings,
+    most_rate_hz: f64,
+    times: usize,
+) -> Result<Heard, ReportError> {
     check(good, "healthy recording", settings)?;
     check(now, "recording of now", settings)?;
-    let rate_hz = good.rate_hz.max(now.rate_hz).min(MOST_RATE_HZ).round();
+    let rate_hz = good.rate_hz.max(now.rate_hz).min(most_rate_hz).round();
     let parts =
         [part(good, "healthy recording", settings, rate_hz)?, part(now, "recording of now", settings, rate_hz)?];
     let rms = |x: &[f64]| (x.iter().map(|v| v * v).sum::<f64>() / x.len().max(1) as f64).sqrt();
@@ -156,7 +202,7 @@ pub fn hear(good: &HearInput<'_>, now: &HearInput<'_>, settings: &HearSettings) 
 
     let mut out: Vec<f64> = Vec::new();
     let mut sections = Vec::new();
-    for (i, part) in [&parts[0], &parts[1], &parts[0], &parts[1]].into_iter().enumerate() {
+    for (i, part) in parts.iter().cycle().take(2 * times).enumerate() {
         announce(&mut out, rate_hz, i % 2 == 1);
         let start_s = out.len() as f64 / rate_hz;
         let n = part.samples.len();

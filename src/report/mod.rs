@@ -10,9 +10,11 @@
 //! | [`ground`] | what it prints about the good clips |
 //! | [`json`] | the same for other programs |
 //! | [`view`] | levels, maps and angles of one clip |
+//! | [`photo`] | a photo made small for a note |
 //! | [`picture`] | stroke maps and spectrograms, PNG and SVG |
 //! | [`trend`] | departure and excess of a pump's modules over time, PNG and SVG |
 //! | [`note`] | the one-page HTML note |
+//! | [`note_picture`] | stroke maps as a note has them: low, large letters |
 //! | [`handover`] | the note of a tour: HTML, PDF, plain text, signed and amended |
 //! | [`hear`] | the sound in which a change can be heard |
 
@@ -28,6 +30,8 @@ mod heat;
 pub mod json;
 mod look;
 pub mod note;
+pub mod note_picture;
+pub mod photo;
 pub mod picture;
 mod spectrogram;
 pub mod text;

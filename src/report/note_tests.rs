@@ -1,8 +1,8 @@
 use super::*;
-use crate::clip::{Code, Finding, Scale};
+use crate::clip::{Code, Finding};
 use crate::report::colour::luminance;
 use crate::report::made_up;
-use crate::report::picture::note_png;
+use crate::report::note_picture::note_png;
 use crate::score::Angle;
 
 fn a_note() -> Note {
@@ -161,7 +161,7 @@ fn look_at_the_note() {
     let mut note = a_note();
     note.rig = "Rig Example 7".into();
     let maps = made_up::maps(6.1, [190.0, 350.0], Angle::Absolute);
-    let png = note_png(&maps, &made_up::departed(2), Scale::FullScale).unwrap();
+    let png = note_png(&maps, &made_up::departed(2)).unwrap();
     note.pumps[0].clips[1].picture = Some(png);
     note.pumps[0].remarks.clear();
     crate::report::write_file(&dir.join("note.html"), html(&note).as_bytes()).unwrap();

@@ -58,14 +58,6 @@ pub fn change_map_png(
     canvas::png(&ChangePicture::new(maps, verdict, title, scale)?)
 }
 
-/// The three maps without headline, key and advice, for a note that has those words in its own text.
-///
-/// # Errors
-/// As [`change_map`], without those of files.
-pub fn note_png(maps: &ChangeMaps, verdict: &ClipVerdict, scale: Scale) -> Result<Vec<u8>, ReportError> {
-    canvas::png(&ChangePicture::new(maps, verdict, "", scale)?.without_words())
-}
-
 /// Writes what `look` shows of a clip: its spectrogram with a tick a stroke and, if there is one, its stroke map below.
 ///
 /// # Arguments
@@ -129,8 +121,6 @@ struct ChangePicture<'a> {
     verdict: &'a ClipVerdict,
     scale: Scale,
     head: Head,
-    /// Whether the key stands under the maps.
-    with_key: bool,
     /// What to look at next, or what the reading says instead; and the bold word before it.
     next: Vec<String>,
     next_label: &'static str,
@@ -162,15 +152,9 @@ impl<'a> ChangePicture<'a> {
             head: Head::new(Some(title), &words::headline(verdict), &facts(verdict).into_iter().collect::<Vec<_>>())?,
             next: canvas::wrap(&next, Lettering::new(NEXT_EM), width - indent)?,
             next_label,
-            with_key: true,
             range: level_range(levels).unwrap_or([-60.0, 0.0]),
             limit: change_limit(maps.difference.level_db.iter().copied()),
         })
-    }
-
-    /// Leaves out what the text around the picture says.
-    fn without_words(self) -> Self {
-        Self { head: Head::none(), next: Vec::new(), with_key: false, ..self }
     }
 
     /// The panels of good, now and difference.
@@ -253,8 +237,7 @@ fn facts(v: &ClipVerdict) -> Option<String> {
 impl Picture for ChangePicture<'_> {
     fn size(&self) -> (u32, u32) {
         let next = if self.next.is_empty() { 0.0 } else { 24.0 + 40.0 * self.next.len() as f64 };
-        let key = if self.with_key { 76.0 } else { 0.0 };
-        (WIDTH, whole(self.panels_top() + MAP_HEIGHT + ANGLE_AXIS_HEIGHT + key + next + 12.0))
+        (WIDTH, whole(self.panels_top() + MAP_HEIGHT + ANGLE_AXIS_HEIGHT + 76.0 + next + 12.0))
     }
 
     fn draw<B: DrawingBackend>(&self, page: &mut Canvas<B>) -> Result<(), ReportError> {
@@ -298,9 +281,7 @@ impl Picture for ChangePicture<'_> {
             outline(page, diff, &axis_of(&self.maps.difference, diff), arc, band)?;
         }
         let mut y = bottom + ANGLE_AXIS_HEIGHT + 40.0;
-        if self.with_key {
-            self.key(page, y)?;
-        }
+        self.key(page, y)?;
         y += 24.0;
         for (i, line) in self.next.iter().enumerate() {
             y += 40.0;

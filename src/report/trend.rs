@@ -29,7 +29,8 @@ const RIGHT: f64 = 330.0;
 const TITLE_EM: f64 = 30.0;
 const SENTENCE_EM: f64 = 32.0;
 const SENTENCE_STEP: f64 = 44.0;
-const LABEL_EM: f64 = 25.0;
+/// Nine points where the picture fills the width of an A4 page.
+const LABEL_EM: f64 = 27.2;
 const MARKS_HEIGHT: f64 = 46.0;
 const DEPARTURE_HEIGHT: f64 = 270.0;
 const EXCESS_HEIGHT: f64 = 130.0;
@@ -75,6 +76,42 @@ pub fn trend_picture(path: &Path, trends: &[Trend], title: &str, view: TrendView
 /// As [`trend_picture`], without those of files.
 pub fn trend_png(trends: &[Trend], title: &str, days_shown: Option<f64>) -> Result<Vec<u8>, ReportError> {
     canvas::png(&TrendPicture::new(trends, title, TrendView { days: days_shown, ..TrendView::default() })?)
+}
+
+/// The departure of one module over time for a note: low, without the sentence, which stands in the note's own words.
+///
+/// # Errors
+/// As [`trend_png`].
+pub fn note_trend_png(trend: &Trend, days_shown: Option<f64>) -> Result<Vec<u8>, ReportError> {
+    canvas::png(&NoteTrend(TrendPicture::new(std::slice::from_ref(trend), "", TrendView { days: days_shown, ..TrendView::default() })?))
+}
+
+/// [`TrendPicture`] of one module, its departure only.
+struct NoteTrend<'a>(TrendPicture<'a>);
+
+impl NoteTrend<'_> {
+    const TOP: f64 = 12.0 + MARKS_HEIGHT;
+    const HEIGHT: f64 = 150.0;
+}
+
+impl Picture for NoteTrend<'_> {
+    fn size(&self) -> (u32, u32) {
+        (WIDTH, whole(Self::TOP + Self::HEIGHT + 52.0))
+    }
+
+    fn draw<B: DrawingBackend>(&self, page: &mut Canvas<B>) -> Result<(), ReportError> {
+        let Some(block) = self.0.blocks.first() else { return Ok(()) };
+        let area = [LEFT, Self::TOP, f64::from(WIDTH) - RIGHT, Self::TOP + Self::HEIGHT];
+        self.0.marks(page, block, [area; 3])?;
+        self.0.departure(page, block, area)?;
+        self.0.time_axis(page, area)?;
+        let x = area[2] + 22.0;
+        let who = block.trend.module.map_or_else(|| "module".to_owned(), |m| format!("module {m}"));
+        page.text(x, area[1] + 32.0, &who, Lettering::new(36.0).bold())?;
+        let last = block.trend.points.last().map_or_else(|| "–".to_owned(), |p| format!("{:.1}", p.departure));
+        page.text(x, area[1] + 104.0, &last, Lettering::new(72.0).bold())?;
+        page.text(x, area[1] + 142.0, "last departure", Lettering::new(LABEL_EM))
+    }
 }
 
 struct Block<'a> {
@@ -346,9 +383,9 @@ impl<'a> TrendPicture<'a> {
         let (unit, name) = if self.along == Along::Strokes {
             (1.0, "million strokes")
         } else if back > 1000.0 {
-            (365.25, "years from last round")
+            (365.25, "years from the last")
         } else if back > 70.0 {
-            (7.0, "weeks from last round")
+            (7.0, "weeks from the last")
         } else {
             (1.0, "days from last round")
         };
@@ -382,7 +419,7 @@ impl<'a> TrendPicture<'a> {
             return page.text(x, departure[1] + 80.0, "no judged round", small);
         };
         page.text(x, departure[1] + 142.0, &format!("{:.1}", last.departure), Lettering::new(104.0).bold())?;
-        page.text(x, departure[1] + 184.0, "departure, last round", small)?;
+        page.text(x, departure[1] + 184.0, "last departure", small)?;
         let state = match block.trend.state {
             TrendState::Few => "too few rounds",
             TrendState::Steady => "no drift",
@@ -393,7 +430,7 @@ impl<'a> TrendPicture<'a> {
         page.text(x, departure[1] + 232.0, state, Lettering::new(LABEL_EM).bold())?;
         let text = last.excess_db.map_or_else(|| "–".to_owned(), |e| format!("{e:.1} dB").replace('-', "−"));
         page.text(x, excess[1] + 56.0, &text, Lettering::new(48.0).bold())?;
-        page.text(x, excess[1] + 96.0, "excess, last round", small)?;
+        page.text(x, excess[1] + 96.0, "last excess", small)?;
         page.text(x, chart[1] + 36.0, "slow drift is told", small)?;
         page.text(x, chart[1] + 70.0, "above the line", small)
     }

@@ -89,7 +89,7 @@ fn words_stay_on_the_page_and_marks_are_named() {
             assert!(left >= 0.0 && right <= f64::from(WIDTH), "{name}: {words:?} from {left} to {right}");
         }
         if name == "part" {
-            assert!(svg.contains("new: suction v") && svg.contains("new: gasket"));
+            assert!(svg.contains("new: suction") && svg.contains("new: gasket"));
         }
     }
 }

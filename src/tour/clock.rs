@@ -161,6 +161,12 @@ impl TourPlan {
         at.to_zoned_datetime(self.zone.clone()).strftime("%-d %B %Y, %H:%M").to_string()
     }
 
+    /// `2031-05-04 06:10` on the rig's clock: as [`Self::entry_time`] reads it.
+    #[must_use]
+    pub fn typed(&self, at: Timestamp) -> String {
+        at.to_zoned_datetime(self.zone.clone()).strftime("%Y-%m-%d %H:%M").to_string()
+    }
+
     /// `4 May` on the rig's clock.
     #[must_use]
     pub fn day(&self, at: Timestamp) -> String {

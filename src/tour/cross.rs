@@ -3,11 +3,15 @@
 //! SI in (gauge pressures in Pa, kelvin, kg/m3), remarks out. Each remark says what it rests on: a published rule, common practice without a
 //! source (a rule of thumb), or plain arithmetic; and a limit that nobody has entered is never made up.
 
+mod seen;
+
 use serde::{Deserialize, Serialize};
+
+pub use seen::{Seen, returns};
 
 use crate::pump::{ATMOSPHERE_PA, PumpError, precharge_at_temperature_pa};
 use crate::robust;
-use crate::score::{ClipVerdict, Half, Pattern, State};
+use crate::units::{Dimension, parse_quantity};
 
 /// The site's margins for the rules; every field has a default.
 #[derive(Debug, Clone, Copy, PartialEq, Deserialize, Serialize)]
@@ -25,6 +29,19 @@ pub struct Rules {
     pub pressure_fall_percent: f64,
     /// Readings are compared only at strokes this much alike, in per cent.
     pub alike_spm_percent: f64,
+    /// A rise of the pressure lost in the oil filter that is worth a look, in per cent of what is usual.
+    pub oil_filter_rise_percent: f64,
+    /// How far back readings are compared, in days: a tour's figures belong to this string and this mud, not to last year's.
+    pub compare_days: f64,
+    /// Gas temperature at which the precharge limits hold, in K; with its unit in the sheet, such as "20 C".
+    #[serde(rename = "precharge_reference", deserialize_with = "kelvin")]
+    pub precharge_reference_k: f64,
+}
+
+fn kelvin<'de, D: serde::Deserializer<'de>>(from: D) -> Result<f64, D::Error> {
+    let text = String::deserialize(from)?;
+    let read = parse_quantity(&text, Dimension::Temperature);
+    read.map(|(kelvin, _)| kelvin).map_err(|err| serde::de::Error::custom(format!("precharge_reference: {err}")))
 }
 
 impl Default for Rules {
@@ -36,6 +53,9 @@ impl Default for Rules {
             gauge_moved_percent: 2.0,
             pressure_fall_percent: 5.0,
             alike_spm_percent: 5.0,
+            oil_filter_rise_percent: 50.0,
+            compare_days: 60.0,
+            precharge_reference_k: 293.15,
         }
     }
 }
@@ -58,7 +78,14 @@ impl Rules {
         within("gauges_agree_percent", self.gauges_agree_percent, 0.1, 20.0)?;
         within("gauge_moved_percent", self.gauge_moved_percent, 0.1, 20.0)?;
         within("pressure_fall_percent", self.pressure_fall_percent, 0.5, 50.0)?;
-        within("alike_spm_percent", self.alike_spm_percent, 0.5, 20.0)
+        within("alike_spm_percent", self.alike_spm_percent, 0.5, 20.0)?;
+        within("oil_filter_rise_percent", self.oil_filter_rise_percent, 5.0, 500.0)?;
+        within("compare_days", self.compare_days, 1.0, 366.0)?;
+        if (233.15..=353.15).contains(&self.precharge_reference_k) {
+            Ok(())
+        } else {
+            Err("precharge_reference can't be meant; write a temperature from -40 C to 80 C, such as \"20 C\"".to_owned())
+        }
     }
 }
 
@@ -287,8 +314,7 @@ pub struct Precharge {
 ///
 /// # Arguments
 /// - `now`, `before`: readings at their own gas temperatures.
-/// - `reference_k`: temperature at which the limits hold, in K.
-/// - `low_pa`, `high_pa`: the maker's limits at that temperature; `None` when nobody has entered them.
+/// - `low_pa`, `high_pa`: the maker's limits at the temperature that the rules name; `None` when nobody has entered them.
 /// - `discharge_pa`: usual discharge pressure, for the rule of thumb that stands in for a missing limit.
 ///
 /// # Errors
@@ -296,17 +322,17 @@ pub struct Precharge {
 pub fn precharge(
     now: Precharge,
     before: &[Precharge],
-    reference_k: f64,
     [low_pa, high_pa]: [Option<f64>; 2],
     discharge_pa: Option<f64>,
     rules: &Rules,
     show: Show<'_>,
 ) -> Result<Vec<Remark>, PumpError> {
     const RULE: &str = "precharge";
+    let reference_k = rules.precharge_reference_k;
     let corrected = |p: &Precharge| precharge_at_temperature_pa(p.gauge_pa, ATMOSPHERE_PA, p.gas_k, reference_k);
     let at_reference = corrected(&now)?;
     let said = format!(
-        "precharge {} at {:.0} C, {} at {:.0} C",
+        "precharge {} at {:.0} °C, {} at {:.0} °C",
         show(now.gauge_pa),
         now.gas_k - 273.15,
         show(at_reference),
@@ -396,102 +422,11 @@ the driller, then try the pumps in turn",
     }
 }
 
-/// What was seen in the liner-wash returns and in the oil.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Seen {
-    /// Mud in the liner-wash returns.
-    pub mud_in_wash: bool,
-    /// Oil in the liner-wash tank.
-    pub oil_in_wash: bool,
-    /// Water in the oil, or milky oil.
-    pub water_in_oil: bool,
-    /// Metal in the oil.
-    pub metal_in_oil: bool,
-}
-
-impl Seen {
-    /// What words written beside a check of the liner wash say.
-    #[must_use]
-    pub fn in_wash(text: &str) -> Self {
-        Self {
-            mud_in_wash: has_word(text, &["mud", "muddy"]),
-            oil_in_wash: has_word(text, &["oil", "oily"]),
-            ..Self::default()
-        }
-    }
-
-    /// What words written beside a check of the oil say.
-    #[must_use]
-    pub fn in_oil(text: &str) -> Self {
-        Self {
-            water_in_oil: has_word(text, &["water", "milk", "milky", "emulsion"]),
-            metal_in_oil: has_word(text, &["metal", "chips", "swarf", "shiny"]),
-            ..Self::default()
-        }
-    }
-}
-
-/// Whether one of `words` stands in the text without a "no" just before it.
-fn has_word(text: &str, words: &[&str]) -> bool {
-    let low = text.to_lowercase();
-    let all: Vec<&str> = low.split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).collect();
-    all.iter()
-        .enumerate()
-        .any(|(k, word)| words.contains(word) && !(k > 0 && matches!(all[k - 1], "no" | "not" | "without")))
-}
-
-/// What the returns, the oil and the verdicts of the modules say together.
-#[must_use]
-pub fn returns(seen: Seen, verdicts: &[ClipVerdict]) -> Vec<Remark> {
-    let mut out = Vec::new();
-    if seen.mud_in_wash {
-        let hissing: Vec<String> = verdicts
-            .iter()
-            .filter(|v| matches!(v.verdict, State::Departed | State::Drifting))
-            .filter(|v| v.pattern == Pattern::Hiss && matches!(v.half, Half::Discharge | Half::Both))
-            .filter_map(|v| v.module.map(|m| format!("module {m}")))
-            .collect();
-        let text = if hissing.is_empty() {
-            "mud in the liner-wash returns: a piston or liner passes; find which by its returns, and listen there"
-                .to_owned()
-        } else {
-            let which = if hissing.len() == 1 {
-                "that piston and liner"
-            } else {
-                "a piston and liner there; the returns tell which"
-            };
-            format!(
-                "mud in the liner-wash returns and a hiss in the discharge half of {}: both point at {which}",
-                hissing.join(" and ")
-            )
-        };
-        out.push(Remark::new("piston-liner", Weight::Tell, Basis::RuleOfThumb, text));
-    }
-    let mut seal = |yes: bool, text: &str| {
-        if yes {
-            out.push(Remark::new("seals", Weight::Tell, Basis::RuleOfThumb, text.to_owned()));
-        }
-    };
-    seal(
-        seen.oil_in_wash,
-        "oil in the liner-wash tank points at the oil stop-head or the wiper seal on a rod: report it",
-    );
-    seal(
-        seen.water_in_oil,
-        "water in the power-end oil points at the seals between liner wash and power end, or at condensation: report it, take an oil sample",
-    );
-    seal(
-        seen.metal_in_oil,
-        "metal in the power-end oil points at a bearing or gear: report it, take an oil sample, look at the filter",
-    );
-    out
-}
-
 /// Oil pressure before and after the filter: the rise of the difference shows a filter loading.
 ///
 /// `before` holds earlier differences in Pa.
 #[must_use]
-pub fn filter(before_pa: f64, after_pa: f64, before: &[f64], show: Show<'_>) -> Remark {
+pub fn filter(before_pa: f64, after_pa: f64, before: &[f64], rules: &Rules, show: Show<'_>) -> Remark {
     const RULE: &str = "oil-filter";
     let drop = before_pa - after_pa;
     if drop < 0.0 {
@@ -503,7 +438,7 @@ pub fn filter(before_pa: f64, after_pa: f64, before: &[f64], show: Show<'_>) -> 
         return Remark::new(RULE, Weight::Look, Basis::Arithmetic, text);
     }
     match robust::median(before).filter(|m| before.len() >= FEWEST_BEFORE && *m > 0.0) {
-        Some(usual) if drop > 1.5 * usual => {
+        Some(usual) if drop > (1.0 + rules.oil_filter_rise_percent / 100.0) * usual => {
             let text = format!(
                 "pressure lost in the oil filter rose from {} to {}: the filter is loading",
                 show(usual),

@@ -1,5 +1,6 @@
 use super::*;
 use crate::report::made_up;
+use crate::score::Half;
 use crate::units::{bar_to_pa, fahrenheit_to_kelvin, pa_to_bar, pa_to_psi, psi_to_pa};
 
 fn bar(pa: f64) -> String {
@@ -17,6 +18,9 @@ const RULES: Rules = Rules {
     gauge_moved_percent: 2.0,
     pressure_fall_percent: 5.0,
     alike_spm_percent: 5.0,
+    oil_filter_rise_percent: 50.0,
+    compare_days: 60.0,
+    precharge_reference_k: 293.15,
 };
 
 #[test]
@@ -74,9 +78,9 @@ fn precharge_is_compared_at_one_gas_temperature() {
     // N2 of CHECKS.md, computed: 650 psig at 60 F is 752.3 psig at 140 F.
     let psi = |pa: f64| format!("{:.1} psi", pa_to_psi(pa));
     let at = |gauge: f64, f: f64| Precharge { gauge_pa: psi_to_pa(gauge), gas_k: fahrenheit_to_kelvin(f) };
-    let reference = fahrenheit_to_kelvin(140.0);
+    let rules = Rules { precharge_reference_k: fahrenheit_to_kelvin(140.0), ..RULES };
     let say = |now: Precharge, before: &[Precharge], limits: [Option<f64>; 2]| {
-        precharge(now, before, reference, limits.map(|l| l.map(psi_to_pa)), Some(psi_to_pa(900.0)), &RULES, &psi)
+        precharge(now, before, limits.map(|l| l.map(psi_to_pa)), Some(psi_to_pa(900.0)), &rules, &psi)
             .unwrap()
     };
     let high = say(at(650.0, 60.0), &[], [None, Some(750.0)]);
@@ -88,7 +92,7 @@ fn precharge_is_compared_at_one_gas_temperature() {
     assert_eq!(worst(&say(at(752.0, 140.0), &before, [None, Some(800.0)])), Weight::Fine, "warmer, not fuller");
     let fallen = say(at(600.0, 60.0), &before, [None, Some(800.0)]);
     assert!(fallen[0].text.contains("fallen by 8 %"), "{fallen:?}");
-    assert!(precharge(Precharge { gas_k: 0.0, ..before[0] }, &[], reference, [None; 2], None, &RULES, &psi).is_err());
+    assert!(precharge(Precharge { gas_k: 0.0, ..before[0] }, &[], [None; 2], None, &rules, &psi).is_err());
 }
 
 #[test]
@@ -133,8 +137,8 @@ fn oil_and_water_point_at_their_seals() {
 #[test]
 fn a_loading_filter_shows() {
     let usual = [0.3e5, 0.32e5, 0.3e5];
-    assert_eq!(filter(3.3e5, 3.0e5, &usual, &bar).weight, Weight::Fine);
-    assert!(filter(3.8e5, 3.0e5, &usual, &bar).text.contains("rose from 0.3 bar to 0.8 bar"));
-    assert_eq!(filter(2.9e5, 3.0e5, &usual, &bar).weight, Weight::Look);
-    assert_eq!(filter(3.3e5, 3.0e5, &[], &bar).weight, Weight::Missing);
+    assert_eq!(filter(3.3e5, 3.0e5, &usual, &RULES, &bar).weight, Weight::Fine);
+    assert!(filter(3.8e5, 3.0e5, &usual, &RULES, &bar).text.contains("rose from 0.3 bar to 0.8 bar"));
+    assert_eq!(filter(2.9e5, 3.0e5, &usual, &RULES, &bar).weight, Weight::Look);
+    assert_eq!(filter(3.3e5, 3.0e5, &[], &RULES, &bar).weight, Weight::Missing);
 }

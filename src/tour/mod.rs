@@ -9,6 +9,8 @@ mod due;
 mod life;
 mod meter;
 pub mod parts;
+#[cfg(test)]
+mod property_tests;
 pub mod reading;
 mod sheet;
 pub mod work;

@@ -81,11 +81,11 @@ impl Every {
         match self {
             Self::Tour(1) => "each tour".to_owned(),
             Self::Tour(n) => format!("{n} times a tour"),
-            Self::FirstAndLast => "first and last connection".to_owned(),
+            Self::FirstAndLast => "first and last connection of the tour".to_owned(),
             Self::Days(7) => "weekly".to_owned(),
             Self::Days(14) => "every two weeks".to_owned(),
             Self::Days(n) => format!("every {n} days"),
-            Self::RunningHours(h) => format!("every {h} running hours"),
+            Self::RunningHours(h) => format!("every {h} hours of running"),
         }
     }
 
@@ -98,12 +98,14 @@ impl Every {
             ["each", "tour"] | ["every", "tour"] | ["once", "a", "tour"] => Some(Self::Tour(1)),
             ["twice", "a", "tour"] => Some(Self::Tour(2)),
             [n, "times", "a", "tour"] => whole(n).filter(|n| *n <= 48).map(Self::Tour),
-            ["first", "and", "last", "connection"] => Some(Self::FirstAndLast),
+            ["first", "and", "last", "connection"] | ["first", "and", "last", "connection", "of", "the", "tour"] => {
+                Some(Self::FirstAndLast)
+            }
             ["daily"] => Some(Self::Days(1)),
             ["weekly"] | ["every", "week"] => Some(Self::Days(7)),
             ["every", "two", "weeks"] => Some(Self::Days(14)),
             ["every", n, "days"] => whole(n).map(Self::Days),
-            ["every", n, "running", "hours"] => {
+            ["every", n, "running", "hours"] | ["every", n, "hours", "of", "running"] => {
                 n.parse().ok().filter(|h: &f64| *h > 0.0 && h.is_finite()).map(Self::RunningHours)
             }
             _ => None,
@@ -233,7 +235,11 @@ pub fn parse_sheet(text: &str, file: &str) -> Result<Sheet, SheetError> {
         Some(rules) => {
             let at = rules.span().start;
             let rules = rules.into_inner();
-            rules.check().map_err(|text| reader.error(at, text))?;
+            // The text begins with the name of the margin that can't be meant.
+            rules.check().map_err(|text| {
+                let name = text.split_whitespace().next().unwrap_or_default();
+                reader.error(reader.key_after(at, name), text.clone())
+            })?;
             rules
         }
     };
@@ -266,8 +272,19 @@ impl Reader<'_> {
 
     /// The line of the `[tour]` table that the clock complains about.
     fn find_key(&self, table: usize, err: &super::clock::ClockError) -> usize {
-        let key = if matches!(err, super::clock::ClockError::Zone { .. }) { "zone" } else { "changes" };
-        self.text.get(table..).and_then(|rest| rest.find(key)).map_or(table, |k| table + k)
+        self.key_after(table, if matches!(err, super::clock::ClockError::Zone { .. }) { "zone" } else { "changes" })
+    }
+
+    /// Where a key stands at the start of a line of a table; the table where it does not.
+    fn key_after(&self, table: usize, key: &str) -> usize {
+        let mut at = table;
+        for line in self.text.get(table..).unwrap_or_default().split_inclusive('\n') {
+            if line.trim_start().strip_prefix(key).is_some_and(|rest| rest.trim_start().starts_with('=')) {
+                return at;
+            }
+            at += line.len();
+        }
+        table
     }
 
     fn check(&self, raw: &RawCheck) -> Result<Check, SheetError> {
@@ -289,8 +306,8 @@ impl Reader<'_> {
         };
         let every = Every::parse(raw.every.get_ref()).ok_or_else(|| {
             let text = format!(
-                "every = \"{}\" is not known; write each tour, 3 times a tour, first and last connection, weekly, every two weeks, \
-every 10 days or every 500 running hours",
+                "every = \"{}\" is not known; write each tour, 3 times a tour, first and last connection of the tour, weekly, \
+every two weeks, every 10 days or every 500 hours of running",
                 raw.every.get_ref()
             );
             self.at(&raw.every, text)

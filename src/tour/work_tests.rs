@@ -137,3 +137,16 @@ fn entries_survive_storage() {
     let back: Vec<Entry> = serde_json::from_str(&json).unwrap();
     assert_eq!(Job::replay(back).unwrap(), job);
 }
+
+#[test]
+fn a_no_is_never_written_down_as_confirmed() {
+    let number = |text: &str| confirm(Step::DrillerTold, Answer::Number { text: text.into() });
+    for text in ["no", "No.", "not yet", "none", "n", "n/a", "-", "unknown", "nobody was there"] {
+        let err = check_new(&number(text)).unwrap_err();
+        assert!(err.to_string().contains("left out with its reason"), "{text}: {err}");
+    }
+    for text in ["4711", "N-12", "RA 7", "nordic permit 3", "yes, at 09:00"] {
+        assert!(check_new(&number(text)).is_ok(), "{text}");
+    }
+    assert!(check_new(&confirm(Step::DrillerTold, Answer::Yes)).is_ok());
+}

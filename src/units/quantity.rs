@@ -157,8 +157,8 @@ const FLOW: [Unit; 6] = [
     unit("bbl/min", &[], M3_PER_BBL / 60.0, 2),
 ];
 const TEMPERATURE: [Unit; 3] = [
-    Unit { symbol: "F", names: &["degf", "fahrenheit"], scale: 1.0 / 1.8, zero: 459.67 / 1.8, places: 0 },
-    Unit { symbol: "C", names: &["degc", "celsius"], scale: 1.0, zero: KELVIN_AT_0_C, places: 1 },
+    Unit { symbol: "°F", names: &["degf", "fahrenheit"], scale: 1.0 / 1.8, zero: 459.67 / 1.8, places: 0 },
+    Unit { symbol: "°C", names: &["degc", "celsius"], scale: 1.0, zero: KELVIN_AT_0_C, places: 1 },
     Unit { symbol: "K", names: &["k", "kelvin"], scale: 1.0, zero: 0.0, places: 1 },
 ];
 const TORQUE: [Unit; 4] = [

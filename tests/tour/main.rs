@@ -2,6 +2,10 @@
 
 #![expect(clippy::unwrap_used, reason = "helpers of tests")]
 
+mod ask;
+mod browser;
+mod photos;
+
 use std::path::Path;
 use std::process::{Command, Output};
 
@@ -52,23 +56,37 @@ fn play(script: &str, dir: &Path) -> String {
     said.replace(dir.to_str().unwrap(), "DIR")
 }
 
-#[test]
-fn a_tour_of_forty_actions_ends_with_its_signed_note() {
-    let temporary = tempfile::tempdir().unwrap();
-    let dir = temporary.path();
+/// Pages of a PDF: its page objects.
+fn pages_of(pdf: &Path) -> usize {
+    let bytes = std::fs::read(pdf).unwrap();
+    assert!(bytes.starts_with(b"%PDF-"));
+    let n = |what: &[u8]| bytes.windows(what.len()).filter(|w| *w == what).count();
+    n(b"/Type /Page") - n(b"/Type /Pages")
+}
+
+/// Runs the whole scripted tour into a folder; returns what was printed.
+fn whole_tour(dir: &Path) -> String {
     Scenario::parse(&read("room.toml"), Path::new("room.toml")).unwrap().make(&dir.join("clips"), &|| ()).unwrap();
     assert!(run(&dir.join("book"), "book new").status.success());
     std::fs::copy(Path::new(FOLDER).join("checks.toml"), dir.join("book/checks.toml")).unwrap();
     play("before.txt", dir);
     assert_eq!(read("actions.txt").lines().filter(|l| !l.starts_with('#')).count(), 40);
-    let said = play("actions.txt", dir);
+    play("actions.txt", dir)
+}
+
+#[test]
+fn a_tour_of_forty_actions_ends_with_its_signed_note() {
+    let temporary = tempfile::tempdir().unwrap();
+    let dir = temporary.path();
+    let said = whole_tour(dir);
     assert!(said.contains("not a clearance"));
 
     let note = std::fs::read_to_string(dir.join("out/handover.txt")).unwrap();
     insta::assert_snapshot!(note);
     let page = std::fs::read_to_string(dir.join("out/handover.html")).unwrap();
     assert!(page.contains("data:image/png;base64,"), "the washing module has its picture");
-    assert!(std::fs::read(dir.join("out/handover.pdf")).unwrap().starts_with(b"%PDF-"));
+    // Two pumps: two pages each.
+    assert!((2..=4).contains(&pages_of(&dir.join("out/handover.pdf"))));
     if let Some(look) = std::env::var_os("SEATSONG_LOOK") {
         for name in ["handover.html", "handover.pdf", "handover.txt"] {
             std::fs::copy(dir.join("out").join(name), Path::new(&look).join(name)).unwrap();
@@ -81,8 +99,16 @@ fn a_tour_of_forty_actions_ends_with_its_signed_note() {
     let tour = "--tour '2024-05-04 12:00'";
     let again = run(&book, &format!("handover {tour} --sign --at '2024-05-04 17:58'"));
     assert_eq!(again.status.code(), Some(2), "{}", String::from_utf8_lossy(&again.stderr));
-    let taken = run(&book, &format!("handover {tour} --receive --by 'relief derrickman' --at '2024-05-04 18:05'"));
+    // Whoever hands over does not take over; the relief signs once, with what was read.
+    let same = run(&book, &format!("handover {tour} --receive --at '2024-05-04 18:04'"));
+    assert!(String::from_utf8_lossy(&same.stderr).contains("say who takes over"), "{same:?}");
+    let receive = format!(
+        "handover {tour} --receive --by 'relief derrickman' --remark 'listened at module 2' --at '2024-05-04 18:05'"
+    );
+    let taken = run(&book, &receive);
     assert!(taken.status.success(), "{}", String::from_utf8_lossy(&taken.stderr));
+    let twice = run(&book, &receive);
+    assert!(String::from_utf8_lossy(&twice.stderr).contains("taken over by relief derrickman already"), "{twice:?}");
     let out = dir.join("out2");
     let amended = format!(
         "handover {tour} --amend 'relief valve was set to 290 bar' --by toolpusher --at '2024-05-04 19:00' --out {}",
@@ -90,8 +116,51 @@ fn a_tour_of_forty_actions_ends_with_its_signed_note() {
     );
     assert!(run(&book, &amended).status.success());
     let shown = std::fs::read_to_string(out.join("handover.html")).unwrap();
-    assert!(shown.contains("Taken over by relief derrickman.") && shown.contains("relief valve was set to 290 bar"));
+    for part in [
+        "derrickman, 4 May 2024, 17:55",
+        "relief derrickman, 4 May 2024, 18:05: listened at module 2",
+        "relief valve was set to 290 bar",
+        &seatsong::report::handover::sign::fingerprint(page.as_bytes()),
+    ] {
+        assert!(shown.contains(part), "{part}");
+    }
     assert_eq!(seatsong::report::handover::sign::signed_part(&shown), page);
+    if let Some(look) = std::env::var_os("SEATSONG_LOOK") {
+        std::fs::copy(out.join("handover.html"), Path::new(&look).join("amended.html")).unwrap();
+    }
+    let document: serde_json::Value =
+        serde_json::from_slice(&run(&book, &format!("handover {tour} --json")).stdout).unwrap();
+    assert_eq!(document["giver"], "derrickman");
+    assert_eq!(document["taken_over"]["by"], "relief derrickman");
+    assert_eq!(document["taken_over"]["sha256"], document["sha256"]);
+
+    // The sound of what departed, small, beside the frozen note: its command stands in the note.
+    let sounds = dir.join("sounds");
+    let heard = run(&book, &format!("handover {tour} --audio 2 --out {}", sounds.display()));
+    assert!(heard.status.success(), "{}", String::from_utf8_lossy(&heard.stderr));
+    let wav = std::fs::read(sounds.join("MP-1-module-2.wav")).unwrap();
+    let reader = hound::WavReader::new(&wav[..]).unwrap();
+    let spec = reader.spec();
+    assert_eq!((spec.channels, spec.sample_rate, spec.bits_per_sample), (1, 22_050, 16));
+    assert!(f64::from(reader.duration()) / 22_050.0 <= 6.0 && wav.len() < 280_000);
+    assert!(!sounds.join("MP-1-module-1.wav").exists(), "only what departed");
+
+    // A quiet tour, then one that leaves sixty concerns behind: never more than two pages a pump.
+    let at = "--at '2024-05-05 05:50'";
+    let quiet = dir.join("quiet");
+    assert!(run(&book, &format!("handover {at} --out {}", quiet.display())).status.success());
+    assert!((1..=4).contains(&pages_of(&quiet.join("handover.pdf"))));
+    for k in 0..60 {
+        let words = format!("hose {k} weeps at the clamp, ").repeat(1 + k % 7);
+        assert!(run(&book, &format!("concern add '{words}' --pump MP-1 --at '2024-05-04 23:00'")).status.success());
+    }
+    let bad = dir.join("bad");
+    assert!(run(&book, &format!("handover {at} --out {}", bad.display())).status.success());
+    assert!((2..=4).contains(&pages_of(&bad.join("handover.pdf"))));
+    let radio = std::fs::read_to_string(bad.join("handover.txt")).unwrap();
+    assert_eq!(radio.matches("- No. ").count(), 62, "the text has every concern");
+    let page = std::fs::read_to_string(bad.join("handover.html")).unwrap();
+    assert!(page.contains("more in the book: open concerns (seatsong concern list)"));
 }
 
 #[test]

@@ -261,6 +261,30 @@ pub const TABLES: &[Table] = &[
         sql: "SELECT n.uuid, a.at, a.at_ms, a.by_position, a.words FROM amendment a JOIN note n ON n.id = a.note_id ORDER BY a.at_ms, a.id",
     },
     Table {
+        name: "takeovers",
+        columns: &[
+            ("takeover_key", Text),
+            ("note_key", Text),
+            ("receiver", Text),
+            ("taken_at", Text),
+            ("sha256", Text),
+            ("remark", Text),
+        ],
+        sql: "SELECT t.uuid, n.uuid, t.receiver, t.taken_at, t.sha256, t.remark FROM takeover t JOIN note n ON n.id = t.note_id ORDER BY t.taken_ms, t.id",
+    },
+    Table {
+        name: "photos",
+        columns: &[
+            ("photo_key", Text),
+            ("file", Text),
+            ("sha256", Text),
+            ("bytes", Whole),
+            ("original", Text),
+            ("added_at", Text),
+        ],
+        sql: "SELECT f.uuid, f.file, f.sha256, f.bytes, f.original, f.added_at FROM photo f ORDER BY f.id",
+    },
+    Table {
         name: "book",
         columns: &[("book_key", Text), ("made_at", Text)],
         sql: "SELECT b.uuid, b.made_at FROM book b",

@@ -11,7 +11,7 @@ use super::{Book, BookError, CheckRow, PumpRow, RoundRow};
 use crate::clip::Scale;
 use crate::pump::PumpError;
 use crate::report::handover::{Concern, Handover, ModulePart, PumpPart, Trend};
-use crate::report::picture::note_png;
+use crate::report::note_picture::note_png;
 use crate::report::view;
 use crate::score::{ClipVerdict, State};
 use crate::tour::cross::{self, Circuit, Precharge, Remark, Seen};
@@ -20,10 +20,12 @@ use crate::tour::{Item, Meter, Outcome, Sheet, Tour, WalkPump, due_in, early};
 use crate::units::Dimension;
 use lines::{checks, just_after, limits_of, readings, running, told, work};
 
-/// How far back readings are compared: a tour's figures belong to this string and this mud, not to last year's.
-const LOOK_BACK: SignedDuration = SignedDuration::from_hours(60 * 24);
-/// Temperature at which precharge limits are taken to hold, K: 20 C; it stands in the remark.
-const PRECHARGE_REFERENCE_K: f64 = 293.15;
+/// From when on readings are compared.
+fn look_back(sheet: &Sheet, at: Timestamp) -> Timestamp {
+    #[expect(clippy::cast_possible_truncation, reason = "at most a year")]
+    let hours = (sheet.rules.compare_days * 24.0) as i64;
+    at.saturating_sub(SignedDuration::from_hours(hours)).unwrap_or(Timestamp::MIN)
+}
 
 /// A round's operating point.
 #[derive(Debug, Clone, Copy)]
@@ -72,7 +74,7 @@ impl Book {
         at: Timestamp,
         verdicts: &[ClipVerdict],
     ) -> Result<Vec<Remark>, BookError> {
-        let from = at.saturating_sub(LOOK_BACK).unwrap_or(Timestamp::MIN);
+        let from = look_back(sheet, at);
         let rows = self.checks(Some(pump), from, just_after(at))?;
         let points = self.points(pump, from, at)?;
         let units = pump.data.units;
@@ -101,7 +103,7 @@ impl Book {
         {
             let drops: Vec<f64> =
                 before.iter().filter_map(|r| Some(value(r, "before")? - value(r, "after")?)).collect();
-            out.push(cross::filter(b, a, &drops, &show));
+            out.push(cross::filter(b, a, &drops, rules, &show));
         }
         let running = points.iter().rev().find(|p| tour.holds(p.at)).map(|p| p.circuit.pa);
         if let Some((now, _)) = split("relief-valve")
@@ -121,7 +123,7 @@ impl Book {
                 let earlier: Vec<Precharge> = before.iter().filter_map(|r| of(r)).collect();
                 let limits = limits_of(sheet, "precharge", "precharge");
                 let said: Result<_, PumpError> =
-                    cross::precharge(p, &earlier, PRECHARGE_REFERENCE_K, limits, running, rules, &show);
+                    cross::precharge(p, &earlier, limits, running, rules, &show);
                 out.extend(said.map_err(|e| refused(e.to_string()))?);
             }
         }
@@ -188,7 +190,7 @@ impl Book {
     }
 
     /// The newest round with clips of a pump within a tour.
-    fn tour_round(&self, pump: &PumpRow, tour: &Tour, at: Timestamp) -> Result<Option<RoundRow>, BookError> {
+    pub(super) fn tour_round(&self, pump: &PumpRow, tour: &Tour, at: Timestamp) -> Result<Option<RoundRow>, BookError> {
         let doing = db("read the rounds");
         let mut statement = self
             .conn
@@ -269,7 +271,7 @@ impl Book {
                 let picture = match maps.as_ref().filter(|_| odd) {
                     Some(maps) => {
                         let maps = view::in_scale(maps, Scale::FullScale);
-                        Some(note_png(&maps, v, Scale::FullScale).map_err(|e| refused(e.to_string()))?)
+                        Some(note_png(&maps, v).map_err(|e| refused(e.to_string()))?)
                     }
                     None => None,
                 };
@@ -278,17 +280,24 @@ impl Book {
                 let first_odd = history.get(last_steady.map_or(0, |k| k + 1)).map(|h| h.0);
                 let since = first_odd.filter(|_| odd).map(|t| format!("{}, {}", sheet.plan.day(t), clock(t)));
                 let taken = clock(instant(judged.round.started.ms));
-                modules.push(ModulePart { verdict: v.clone(), taken, since, picture, sound: None });
+                // Only what departed is worth an ear, and there is something to hear only where there is a band.
+                let hear = v.module.filter(|_| v.verdict == State::Departed && v.band_hz.is_some()).map(|m| {
+                    let within = sheet.plan.typed(instant(judged.round.started.ms));
+                    format!("seatsong handover --tour '{within}' --audio {m} --out handover")
+                });
+                modules.push(ModulePart { verdict: v.clone(), taken, since, picture, sound: None, hear });
             }
         }
         let verdicts: Vec<ClipVerdict> = modules.iter().map(|m| m.verdict.clone()).collect();
-        let from = at.saturating_sub(LOOK_BACK).unwrap_or(Timestamp::MIN);
+        let from = look_back(sheet, at);
         let points = self.points(pump, from, at)?;
         let rows = self.checks(Some(pump), from, just_after(at))?;
         Ok(PumpPart {
             name: pump.data.name.clone(),
             running: running(pump, points.iter().rev().find(|p| tour.holds(p.at)), clock),
-            trends: self.trends(pump, sheet, &points, &verdicts, at)?,
+            drifts: self.drifts(pump, &verdicts, at)?,
+            trends: self.trends(pump, sheet, &points, at)?,
+            photos: self.tour_photos(pump, sheet, tour, at, &rows)?,
             readings: readings(sheet, tour, &rows),
             remarks: self.remarks(pump, sheet, tour, at, &verdicts)?,
             checks: checks(pump, sheet, tour, items, &rows),
@@ -303,7 +312,6 @@ impl Book {
         pump: &PumpRow,
         sheet: &Sheet,
         points: &[Point],
-        verdicts: &[ClipVerdict],
         at: Timestamp,
     ) -> Result<Vec<Trend>, BookError> {
         let units = pump.data.units;
@@ -329,15 +337,6 @@ impl Book {
                 |p: &&Point| (p.circuit.spm / last.circuit.spm - 1.0).abs() <= sheet.rules.alike_spm_percent / 100.0;
             let series: Vec<(Timestamp, f64)> = points.iter().filter(alike).map(|p| (p.at, p.circuit.pa)).collect();
             out.extend(trend(format!("Discharge pressure near {:.0} SPM", last.circuit.spm), &series, None, &pressure));
-        }
-        let worst = verdicts
-            .iter()
-            .filter(|v| matches!(v.verdict, State::Departed | State::Drifting))
-            .max_by(|a, b| a.departure.unwrap_or(0.0).total_cmp(&b.departure.unwrap_or(0.0)));
-        if let Some(module) = worst.and_then(|v| v.module) {
-            let history = self.module_history(pump, module, at)?;
-            let series: Vec<(Timestamp, f64)> = history.iter().filter_map(|(t, _, d)| Some((*t, (*d)?))).collect();
-            out.extend(trend(format!("Module {module}, times its limit"), &series, Some(1.0), &|d| format!("{d:.1}")));
         }
         let oil = self.readings(pump, None, "oil-pressure", "after", just_after(at))?;
         let [low, high] = limits_of(sheet, "oil-pressure", "after");

@@ -67,6 +67,7 @@ impl Book {
             match &rule.how {
                 How::Rows(rows) => self.merge_rows(other, rule.table, rows, &mut numbers, &mut out)?,
                 How::Recordings => self.merge_recordings(other, &mut numbers, &mut out, step)?,
+                How::Photos => self.merge_photos(other, &mut out)?,
                 How::Stays(_) => {}
             }
         }

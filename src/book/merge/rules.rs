@@ -22,6 +22,8 @@ pub(super) enum How {
     Rows(Rows),
     /// Recordings: their bytes first.
     Recordings,
+    /// Photos: their bytes first.
+    Photos,
     /// Not at all, and why.
     #[cfg_attr(not(test), expect(dead_code, reason = "the reason is for the reader, and a test asks for it"))]
     Stays(&'static str),
@@ -175,6 +177,7 @@ pub(super) const RULES: &[Rule] = &[
             count: |r| &mut r.more,
         }),
     },
+    Rule { table: "photo", how: How::Photos },
     keyed("check_entry", PUMP),
     Rule {
         table: "answer",
@@ -235,6 +238,16 @@ pub(super) const RULES: &[Rule] = &[
         table: "amendment",
         how: How::Rows(Rows {
             key: &["note_id", "at_ms", "by_position", "words"],
+            refs: &[("note_id", "note")],
+            fill: Fill::Nothing,
+            look: None,
+            count: tour,
+        }),
+    },
+    Rule {
+        table: "takeover",
+        how: How::Rows(Rows {
+            key: &["note_id"],
             refs: &[("note_id", "note")],
             fill: Fill::Nothing,
             look: None,

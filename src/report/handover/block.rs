@@ -13,6 +13,10 @@ pub enum Span {
     Badge(State),
     /// A word that wants attention, such as `OUTSIDE`.
     Flag(String),
+    /// What only the screen has room for.
+    Screen(String),
+    /// What stands in its place on paper.
+    Paper(String),
 }
 
 impl Span {
@@ -35,12 +39,51 @@ impl Span {
     #[must_use]
     pub fn plain(&self) -> String {
         match self {
-            Self::Text(text) | Self::Strong(text) => text.clone(),
+            Self::Text(text) | Self::Strong(text) | Self::Screen(text) => text.clone(),
+            Self::Paper(_) => String::new(),
             Self::Flag(text) => format!("[{text}]"),
             Self::Badge(state) => crate::report::words::state(*state).to_uppercase(),
         }
     }
 }
+
+/// Where a thing of the note stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum On {
+    /// Screen and paper.
+    #[default]
+    Both,
+    /// Screen and text only: paper has no room for it.
+    Screen,
+    /// Paper only: it tells what of the screen is not there.
+    Paper,
+}
+
+/// An item of a list or a row of a table.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Item<T> {
+    /// Where it stands.
+    pub on: On,
+    /// Whether it matters more than its neighbours: kept longest where room is short.
+    pub first: bool,
+    /// What it is.
+    pub what: T,
+}
+
+impl<T> Item<T> {
+    /// One of several.
+    pub fn plain(what: T) -> Self {
+        Self { on: On::Both, first: false, what }
+    }
+
+    /// One that matters.
+    pub fn pressing(what: T) -> Self {
+        Self { first: true, ..Self::plain(what) }
+    }
+}
+
+/// A row of a table: its cells.
+pub type Row = Vec<Vec<Span>>;
 
 /// Which way a column is set.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -80,18 +123,27 @@ pub enum Block {
         /// Its heading.
         title: String,
         /// The steps; empty when there is none.
-        steps: Vec<String>,
+        steps: Vec<Item<Vec<Span>>>,
     },
     /// A list.
-    List(Vec<Vec<Span>>),
+    List {
+        /// Its items.
+        items: Vec<Item<Vec<Span>>>,
+        /// What the items are and where the book has them, for those that paper has no room for.
+        of: &'static str,
+    },
+    /// Blocks that do not stand everywhere.
+    Only(On, Vec<Block>),
     /// A table.
     Table {
         /// What it shows, for those who can't see it.
         caption: String,
         /// Its columns.
         columns: Vec<Column>,
-        /// Cells, row by row.
-        rows: Vec<Vec<Vec<Span>>>,
+        /// Its rows.
+        rows: Vec<Item<Row>>,
+        /// What the rows are and where the book has them.
+        of: &'static str,
     },
     /// Small curves.
     Trends(Vec<super::Trend>),
@@ -106,10 +158,21 @@ pub enum Block {
     },
     /// A sound.
     Sound {
-        /// The bytes of a WAV.
-        wav: Vec<u8>,
+        /// The bytes of a WAV, where one was asked for.
+        wav: Option<Vec<u8>>,
         /// What is heard.
         label: String,
+        /// The command that plays it, for paper and text.
+        command: String,
+    },
+    /// A photo.
+    Photo {
+        /// The bytes of a small JPEG; `None` where the file can't be shown.
+        jpeg: Option<Vec<u8>>,
+        /// What it shows, by the words entered with it.
+        alt: String,
+        /// What stands below: what, when, and where the whole photo lies.
+        caption: String,
     },
     /// Signatures: what for, and whose.
     Signatures(Vec<(&'static str, Option<String>)>),

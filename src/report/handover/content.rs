@@ -1,6 +1,6 @@
 //! From what a tour hands over to the blocks of its note, the most pressing first.
 
-use super::block::{Align, Block, Column, Span};
+use super::block::{Align, Block, Column, Item, On, Row, Span};
 use super::{Handover, ModulePart, PumpPart};
 use crate::report::words;
 use crate::score::State;
@@ -9,8 +9,11 @@ use crate::tour::cross::Weight;
 /// Most steps named at the top: more is no order of importance any longer.
 const MOST_STEPS: usize = 7;
 
-/// Most pictures a pump: with more, a pump no longer fits on two pages.
+/// Most pictures of modules: the worst are what a reader looks at.
 const MOST_PICTURES: usize = 2;
+
+/// Letters of a job's name in its heading.
+const LONGEST_NAME: usize = 80;
 
 /// What comes first, most pressing first: what the supervisor is to be told, modules that departed, readings outside their limits, work that
 /// is open, missed checks, modules that drift.
@@ -83,6 +86,7 @@ pub fn content(note: &Handover) -> Vec<Block> {
     if more > 0 {
         steps.push(format!("And {more} more, with the pumps below."));
     }
+    let steps: Vec<Item<Vec<Span>>> = steps.into_iter().map(|s| Item::plain(vec![Span::text(s)])).collect();
     let title = if steps.is_empty() { "Nothing is out of turn".to_owned() } else { "First".to_owned() };
     out.push(Block::First { title, steps });
     out.push(Block::Caution(words::CAUTION_LINE.to_owned()));
@@ -95,8 +99,11 @@ pub fn content(note: &Handover) -> Vec<Block> {
         ("Handed over by", note.sign_off.giver.clone()),
         ("Taken over by", note.sign_off.receiver.clone()),
     ]));
+    if note.sign_off.giver.is_some() && note.sign_off.receiver.is_none() {
+        out.push(Block::Small("Frozen when it was handed over: who takes over stands in the box at its top.".into()));
+    }
     out.push(Block::Heading(2, "Cautions".into()));
-    out.push(Block::List(words::CAUTIONS.iter().map(|c| vec![Span::text(*c)]).collect()));
+    out.push(plain_list(words::CAUTIONS.iter().map(|c| vec![Span::text(*c)]).collect(), "cautions"));
     out.push(Block::Small(
         "Drifting: record once more before doing anything. Departed: look. Steady: like its good runs, not cleared. Where \"rule of \
 thumb\" stands, no maker's or site's figure was entered; theirs wins."
@@ -115,30 +122,90 @@ fn concerns(note: &Handover, out: &mut Vec<Block>) {
         let pump = c.pump.as_ref().map_or(String::new(), |p| format!("{p}: "));
         vec![Span::strong(format!("No. {} ", c.number)), Span::text(format!("{pump}{} (since {})", c.text, c.since))]
     };
-    out.push(Block::List(note.concerns.iter().map(item).collect()));
+    out.push(plain_list(note.concerns.iter().map(item).collect(), "open concerns: seatsong concern list"));
+}
+
+fn plain_list(items: Vec<Vec<Span>>, of: &'static str) -> Block {
+    Block::List { items: items.into_iter().map(Item::plain).collect(), of }
 }
 
 fn pump_blocks(pump: &PumpPart, out: &mut Vec<Block>) {
     out.push(Block::Pump);
     out.push(Block::Heading(2, pump.name.clone()));
-    out.push(Block::List(vec![
+    let lines = vec![
         vec![Span::strong("Runs: "), Span::text(&pump.running)],
         [vec![Span::strong("Sounds: ")], sound_line(pump)].concat(),
         vec![Span::strong("Tour: "), Span::text(tour_line(pump))],
-    ]));
+    ];
+    // The three lines that a reader sees first are the last to go.
+    out.push(Block::List { items: lines.into_iter().map(Item::pressing).collect(), of: "lines" });
     modules(pump, out);
+    drifts(pump, out);
     readings(pump, out);
     if !pump.trends.is_empty() {
-        out.push(Block::Heading(3, "Trends".into()));
+        out.push(Block::Heading(3, "Readings over time".into()));
         out.push(Block::Trends(pump.trends.clone()));
     }
     checks(pump, out);
     if !pump.parts.is_empty() {
         out.push(Block::Heading(3, "Parts".into()));
-        out.push(Block::List(pump.parts.iter().map(|p| vec![Span::text(p)]).collect()));
+        out.push(plain_list(pump.parts.iter().map(|p| vec![Span::text(p)]).collect(), "parts: seatsong part list"));
     }
-    for job in &pump.work {
-        out.push(Block::Heading(3, format!("Work: {} ({})", job.name, job.stage)));
+    work(pump, out);
+    photos(pump, out);
+}
+
+/// How the modules go over the rounds: the sentence of each that is not steady, and the picture of the worst.
+fn drifts(pump: &PumpPart, out: &mut Vec<Block>) {
+    if pump.drifts.is_empty() {
+        return;
+    }
+    out.push(Block::Heading(3, "Modules over time".into()));
+    out.push(plain_list(
+        pump.drifts.iter().map(|d| vec![Span::text(&d.sentence)]).collect(),
+        "modules over time: seatsong trend",
+    ));
+    for d in &pump.drifts {
+        if let Some(png) = &d.picture {
+            out.push(Block::Picture {
+                png: png.clone(),
+                alt: format!("Departure over time. {}", d.sentence),
+                caption: "Dots: rounds, rings: accepted good ones. Solid line: limit; dashed: twice the limit.".into(),
+            });
+        }
+    }
+}
+
+fn photos(pump: &PumpPart, out: &mut Vec<Block>) {
+    if pump.photos.is_empty() {
+        return;
+    }
+    let shown = pump.photos.iter().map(|p| Block::Photo {
+        jpeg: p.jpeg.clone(),
+        alt: format!("Photo: {}", p.what),
+        caption: format!("{}; whole photo in the book: {}", p.what, p.file),
+    });
+    let all = [vec![Block::Heading(3, "Photos".into())], shown.collect()].concat();
+    out.push(Block::Only(On::Screen, all));
+    let n = pump.photos.len();
+    let word = if n == 1 { "photo" } else { "photos" };
+    out.push(Block::Only(
+        On::Paper,
+        vec![Block::Small(format!("{n} {word} of this tour: in the note on the screen, and whole in the book's folder photos."))],
+    ));
+}
+
+fn work(pump: &PumpPart, out: &mut Vec<Block>) {
+    // What is not over stands first: it is the last that paper leaves out.
+    let (over, open): (Vec<_>, Vec<_>) =
+        pump.work.iter().partition(|w| w.unconfirmed.is_empty() && matches!(w.stage.as_str(), "closed" | "called off"));
+    for job in open.into_iter().chain(over) {
+        let short: String = job.name.chars().take(LONGEST_NAME).collect();
+        let dots = if short.len() < job.name.len() { "…" } else { "" };
+        out.push(Block::Heading(3, format!("Work: {short}{dots} ({})", job.stage)));
+        if !dots.is_empty() {
+            out.push(Block::Para(vec![Span::text(&job.name)]));
+        }
         if !job.unconfirmed.is_empty() {
             out.push(Block::Para(vec![
                 Span::flag("NOT CONFIRMED"),
@@ -149,7 +216,11 @@ fn pump_blocks(pump: &PumpPart, out: &mut Vec<Block>) {
             // What is over takes a paragraph, what is open a line a step.
             out.push(Block::Para(vec![Span::text(format!("{}.", job.lines.join("; ")))]));
         } else {
-            out.push(Block::List(job.lines.iter().map(|l| vec![Span::text(l)]).collect()));
+            let items = job.lines.iter().map(|l| {
+                let line = vec![Span::text(l)];
+                if l.contains("NOT CONFIRMED") { Item::pressing(line) } else { Item::plain(line) }
+            });
+            out.push(Block::List { items: items.collect(), of: "entries of this job: seatsong work list" });
         }
     }
 }
@@ -208,7 +279,7 @@ fn modules(pump: &PumpPart, out: &mut Vec<Block>) {
         return;
     }
     out.push(Block::Heading(3, "Modules, worst first".into()));
-    let row = |m: &&ModulePart| {
+    let row = |m: &&ModulePart| -> Row {
         let v = &m.verdict;
         let what = match v.verdict {
             State::Steady => "nothing".to_owned(),
@@ -235,7 +306,11 @@ fn modules(pump: &PumpPart, out: &mut Vec<Block>) {
             column("Since", Align::Left, 0.16),
             column("Heard", Align::Left, 0.10),
         ],
-        rows: ranked.iter().map(row).collect(),
+        rows: ranked
+            .iter()
+            .map(|m| Item { first: m.verdict.verdict == State::Departed, ..Item::plain(row(m)) })
+            .collect(),
+        of: "modules: seatsong verdict last",
     });
     for (k, m) in ranked.iter().filter(|m| matches!(m.verdict.verdict, State::Departed | State::Drifting)).enumerate() {
         let v = &m.verdict;
@@ -256,10 +331,11 @@ fn modules(pump: &PumpPart, out: &mut Vec<Block>) {
             );
             out.push(Block::Picture { png: png.clone(), alt, caption });
         }
-        if let Some(wav) = &m.sound {
+        if let Some(command) = &m.hear {
             out.push(Block::Sound {
-                wav: wav.clone(),
-                label: format!("{}: a good run and now, in turn", words::who(v)),
+                wav: m.sound.clone(),
+                label: format!("{}: a good run after one low beep, now after two high ones, in turn", words::who(v)),
+                command: command.clone(),
             });
         }
     }
@@ -270,18 +346,19 @@ fn readings(pump: &PumpPart, out: &mut Vec<Block>) {
         return;
     }
     out.push(Block::Heading(3, "Readings".into()));
-    let row = |r: &super::Reading| {
+    let row = |r: &super::Reading| -> Item<Row> {
         let mut now = vec![Span::text(r.now.clone().unwrap_or_else(|| "not read in this tour".into()))];
         if r.outside == Some(true) {
             now.push(Span::text(" "));
             now.push(Span::flag("OUTSIDE"));
         }
-        vec![
+        let cells = vec![
             vec![Span::strong(&r.name)],
             now,
             vec![Span::text(r.before.clone().unwrap_or_else(|| "–".into()))],
             vec![Span::text(&r.limit)],
-        ]
+        ];
+        Item { first: r.outside == Some(true), ..Item::plain(cells) }
     };
     // A table of nothing but gaps buries what was read; what was read before still counts.
     let any = pump.readings.iter().any(|r| r.now.is_some());
@@ -299,9 +376,10 @@ fn readings(pump: &PumpPart, out: &mut Vec<Block>) {
                 column("Limit", Align::Left, 0.28),
             ],
             rows: shown.into_iter().map(row).collect(),
+            of: "readings: seatsong reading list",
         });
     }
-    let said: Vec<Vec<Span>> = pump
+    let said: Vec<Item<Vec<Span>>> = pump
         .remarks
         .iter()
         .filter(|r| r.weight != Weight::Missing)
@@ -313,27 +391,29 @@ fn readings(pump: &PumpPart, out: &mut Vec<Block>) {
             };
             let mut spans: Vec<Span> = flag.map(|f| vec![Span::flag(f), Span::text(" ")]).unwrap_or_default();
             spans.push(Span::text(words::capital(&r.words())));
-            spans
+            Item { first: flag.is_some(), ..Item::plain(spans) }
         })
         .collect();
     if !said.is_empty() {
-        out.push(Block::List(said));
+        out.push(Block::List { items: said, of: "remarks on readings: in the note on the screen" });
     }
 }
 
 fn checks(pump: &PumpPart, out: &mut Vec<Block>) {
     let c = &pump.checks;
     out.push(Block::Heading(3, "Checks".into()));
-    let mut items = vec![vec![Span::text(format!("{} made", c.done))]];
-    items.extend(c.attention.iter().map(|a| vec![Span::flag("ATTENTION"), Span::text(format!(" {a}"))]));
+    let mut items = vec![Item::plain(vec![Span::text(format!("{} made", c.done))])];
+    items.extend(
+        c.attention.iter().map(|a| Item::pressing(vec![Span::flag("ATTENTION"), Span::text(format!(" {a}"))])),
+    );
     if !c.missed.is_empty() {
-        items.push(vec![Span::flag("MISSED"), Span::text(format!(" {}", c.missed.join("; ")))]);
+        items.push(Item::pressing(vec![Span::flag("MISSED"), Span::text(format!(" {}", c.missed.join("; ")))]));
     }
     if !c.never.is_empty() {
-        items.push(vec![Span::strong("No entry yet: "), Span::text(c.never.join("; "))]);
+        items.push(Item::plain(vec![Span::strong("No entry yet: "), Span::text(c.never.join("; "))]));
     }
-    items.extend(
-        c.skipped.iter().map(|(what, why)| vec![Span::strong("Left out: "), Span::text(format!("{what}: {why}"))]),
-    );
-    out.push(Block::List(items));
+    items.extend(c.skipped.iter().map(|(what, why)| {
+        Item::plain(vec![Span::strong("Left out: "), Span::text(format!("{what}: {why}"))])
+    }));
+    out.push(Block::List { items, of: "entries of the check sheet: seatsong reading list" });
 }

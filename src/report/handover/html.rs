@@ -4,8 +4,9 @@ use std::fmt::Write as _;
 
 use base64::prelude::{BASE64_STANDARD, Engine as _};
 
-use super::block::{Align, Block, Column, Span};
-use super::{Handover, Trend, content};
+use super::block::{Align, Block, Column, Item, On, Row, Span};
+use super::paper::{Sheet, sheets};
+use super::{Handover, Trend};
 use crate::report::note::{badge_colours, escape};
 use crate::report::words;
 use crate::score::State;
@@ -14,30 +15,36 @@ use crate::score::State;
 #[must_use]
 pub fn html(note: &Handover) -> String {
     let title = escape(&format!("Pump handover: {}, {}", note.rig, note.tour));
+    let sheets = sheets(note);
     let mut out = String::new();
     let _ = write!(
         out,
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>{title}</title>\n<style>\n{}</style>\n</head>\n\
+<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>{title}</title>\n<style>\n{}{}</style>\n</head>\n\
 <body>\n<main>\n",
-        include_str!("handover.css")
+        include_str!("handover.css"),
+        page_rules(note, &sheets)
     );
-    let mut open = false;
-    for block in content(note) {
-        // A pump's blocks stand in one section, and so does what follows the last pump.
-        if matches!(block, Block::Pump) || (open && matches!(&block, Block::Heading(2, t) if t == "Sign-off")) {
-            if open {
-                out.push_str("</section>\n");
+    for (k, sheet) in sheets.iter().enumerate() {
+        let _ = writeln!(out, "<div class=\"sheet s{k}\">");
+        let mut open = false;
+        for block in &sheet.blocks {
+            // A pump's blocks stand in one section; what follows the last pump does not belong to it.
+            if matches!(block, Block::Pump) || (open && matches!(block, Block::Heading(2, t) if t == "Sign-off")) {
+                if open {
+                    out.push_str("</section>\n");
+                }
+                open = matches!(block, Block::Pump);
+                if open {
+                    out.push_str("<section class=\"pump\">\n");
+                }
             }
-            open = matches!(block, Block::Pump);
-            if open {
-                out.push_str("<section class=\"pump\">\n");
-            }
+            put(&mut out, block);
         }
-        put(&mut out, &block);
-    }
-    if open {
-        out.push_str("</section>\n");
+        if open {
+            out.push_str("</section>\n");
+        }
+        out.push_str("</div>\n");
     }
     let _ = write!(
         out,
@@ -45,6 +52,49 @@ pub fn html(note: &Handover) -> String {
         env!("CARGO_PKG_VERSION")
     );
     out
+}
+
+/// Head and foot of every printed page: pump, page, note. Browsers that do not know margin boxes leave them out.
+fn page_rules(note: &Handover, sheets: &[Sheet]) -> String {
+    let mut out = String::new();
+    let foot = css_string(&format!("Pump handover: {}; {}", note.rig, note.tour));
+    for (k, sheet) in sheets.iter().enumerate() {
+        let name = css_string(&sheet.name);
+        let comma = if sheet.name.is_empty() { "" } else { ", " };
+        let _ = write!(
+            out,
+            "@page s{k}{{@top-right{{content:\"{name}{comma}page \" counter(page) \" of \" counter(pages)}}@bottom-left{{content:\"{foot}\"}}}}\n"
+        );
+        // What stands before the sheets (amendments) prints with the first.
+        let who = if k == 0 { "main,.s0".to_owned() } else { format!(".s{k}") };
+        let _ = writeln!(out, "@media print{{{who}{{page:s{k}}}}}");
+    }
+    out
+}
+
+/// Text that may stand between the quotes of a CSS string within a `style` element.
+fn css_string(text: &str) -> String {
+    let mut out = String::new();
+    for c in text.chars().take(110) {
+        match c {
+            // Quotes, backslashes and anything that could end the element, as code points.
+            '"' | '\\' | '<' | '>' | '&' => {
+                let _ = write!(out, "\\{:x} ", u32::from(c));
+            }
+            c if c.is_control() => out.push(' '),
+            c => out.push(c),
+        }
+    }
+    out
+}
+
+/// The class by which the style sheet knows where a thing stands.
+fn on_class(on: On) -> &'static str {
+    match on {
+        On::Both => "",
+        On::Screen => " class=\"over\"",
+        On::Paper => " class=\"paper\"",
+    }
 }
 
 fn put(out: &mut String, block: &Block) {
@@ -67,20 +117,25 @@ fn put(out: &mut String, block: &Block) {
             if !steps.is_empty() {
                 out.push_str("<ol>\n");
                 for step in steps {
-                    let _ = writeln!(out, "<li>{}</li>", escape(step));
+                    let _ = writeln!(out, "<li{}>{}</li>", on_class(step.on), inline(&step.what));
                 }
                 out.push_str("</ol>\n");
             }
             out.push_str("</div>\n");
         }
-        Block::List(items) => {
+        Block::List { items, .. } => {
             out.push_str("<ul>\n");
             for item in items {
-                let _ = writeln!(out, "<li>{}</li>", inline(item));
+                let _ = writeln!(out, "<li{}>{}</li>", on_class(item.on), inline(&item.what));
             }
             out.push_str("</ul>\n");
         }
-        Block::Table { caption, columns, rows } => table(out, caption, columns, rows),
+        Block::Only(on, blocks) => {
+            let _ = writeln!(out, "<div{}>", on_class(*on));
+            blocks.iter().for_each(|b| put(out, b));
+            out.push_str("</div>\n");
+        }
+        Block::Table { caption, columns, rows, .. } => table(out, caption, columns, rows),
         Block::Trends(trends) => {
             out.push_str("<div class=\"trends\">\n");
             for t in trends {
@@ -98,14 +153,30 @@ src=\"data:image/png;base64,{}\"></div>\n<figcaption>{}</figcaption>\n</figure>"
                 escape(caption)
             );
         }
-        Block::Sound { wav, label } => {
-            let _ = writeln!(
-                out,
-                "<figure class=\"sound\">\n<figcaption>{0}</figcaption>\n<audio controls preload=\"none\" aria-label=\"{0}\" \
+        Block::Sound { wav, label, command } => {
+            if let Some(wav) = wav {
+                let _ = writeln!(
+                    out,
+                    "<figure class=\"sound\">\n<figcaption>{0}</figcaption>\n<audio controls preload=\"none\" aria-label=\"{0}\" \
 src=\"data:audio/wav;base64,{1}\"></audio>\n</figure>",
-                escape(label),
-                BASE64_STANDARD.encode(wav)
-            );
+                    escape(label),
+                    BASE64_STANDARD.encode(wav)
+                );
+            }
+            let class = if wav.is_some() { "small paper" } else { "small" };
+            let _ = writeln!(out, "<p class=\"{class}\">To hear it: <code>{}</code></p>", escape(command));
+        }
+        Block::Photo { jpeg, alt, caption } => {
+            out.push_str("<figure class=\"photo\">\n");
+            if let Some(jpeg) = jpeg {
+                let _ = writeln!(
+                    out,
+                    "<img alt=\"{}\" src=\"data:image/jpeg;base64,{}\">",
+                    escape(alt),
+                    BASE64_STANDARD.encode(jpeg)
+                );
+            }
+            let _ = writeln!(out, "<figcaption>{}</figcaption>\n</figure>", escape(caption));
         }
         Block::Signatures(all) => {
             out.push_str("<dl class=\"signatures\">\n");
@@ -124,6 +195,8 @@ fn inline(spans: &[Span]) -> String {
         .map(|span| match span {
             Span::Text(text) => escape(text),
             Span::Strong(text) => format!("<strong>{}</strong>", escape(text)),
+            Span::Screen(text) => format!("<span class=\"over\">{}</span>", escape(text)),
+            Span::Paper(text) => format!("<span class=\"paper\">{}</span>", escape(text)),
             Span::Flag(text) => format!("<span class=\"flag\">{}</span>", escape(text)),
             Span::Badge(state) => badge(*state),
         })
@@ -136,7 +209,7 @@ fn badge(state: State) -> String {
 }
 
 /// A table whose rows become cards on a phone: each cell then carries its column's head.
-fn table(out: &mut String, caption: &str, columns: &[Column], rows: &[Vec<Vec<Span>>]) {
+fn table(out: &mut String, caption: &str, columns: &[Column], rows: &[Item<Row>]) {
     let _ = write!(out, "<table role=\"table\">\n<caption>{}</caption>\n<thead><tr role=\"row\">", escape(caption));
     for column in columns {
         let class = if column.align == Align::Right { " class=\"n\"" } else { "" };
@@ -144,8 +217,8 @@ fn table(out: &mut String, caption: &str, columns: &[Column], rows: &[Vec<Vec<Sp
     }
     out.push_str("</tr></thead>\n<tbody>\n");
     for row in rows {
-        out.push_str("<tr role=\"row\">");
-        for (k, (cell, column)) in row.iter().zip(columns).enumerate() {
+        let _ = write!(out, "<tr role=\"row\"{}>", on_class(row.on));
+        for (k, (cell, column)) in row.what.iter().zip(columns).enumerate() {
             let class = if column.align == Align::Right { " class=\"n\"" } else { "" };
             if k == 0 {
                 let _ = write!(out, "<th scope=\"row\" role=\"rowheader\">{}</th>", inline(cell));

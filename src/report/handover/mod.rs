@@ -1,17 +1,19 @@
 //! The handover note: what the relief reads in a minute, as HTML for a phone and for paper, as PDF, and as plain text for a radio.
 //!
 //! [`Handover`] holds what is told, already in the site's units; `content` turns it into blocks once, and [`html()`], [`pdf()`] and [`text()`]
-//! only set them, so that all three say the same. [`sign`] freezes a note by its fingerprint and shows later amendments.
+//! only set them, so that all three say the same. Paper has room for two pages a pump: [`paper`] says what stands there and counts what
+//! does not; the screen and the text have all of it. [`sign`] freezes a note by its fingerprint and shows later amendments.
 
 mod block;
 mod content;
 mod html;
+mod paper;
 mod pdf;
 mod setter;
 pub mod sign;
 mod text;
 
-pub use block::{Align, Block, Column, Span};
+pub use block::{Align, Block, Column, Item, On, Row, Span};
 pub use content::{content, first_steps};
 pub use html::html;
 pub use pdf::pdf;
@@ -48,7 +50,9 @@ pub struct PumpPart {
     pub running: String,
     /// Its modules; the note ranks them.
     pub modules: Vec<ModulePart>,
-    /// Trends worth a picture.
+    /// How its modules go over the rounds, those that are not steady, worst first.
+    pub drifts: Vec<Drift>,
+    /// Readings over time.
     pub trends: Vec<Trend>,
     /// Readings in the order of the sheet.
     pub readings: Vec<Reading>,
@@ -60,6 +64,8 @@ pub struct PumpPart {
     pub parts: Vec<String>,
     /// Work on this pump.
     pub work: Vec<Work>,
+    /// Photos of this tour.
+    pub photos: Vec<Photo>,
 }
 
 /// One module of the note.
@@ -75,6 +81,28 @@ pub struct ModulePart {
     pub picture: Option<Vec<u8>>,
     /// A short WAV in which the change can be heard.
     pub sound: Option<Vec<u8>>,
+    /// The command that plays it, where there is a change to be heard.
+    pub hear: Option<String>,
+}
+
+/// How a module goes over the rounds.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Drift {
+    /// The sentence of the trend.
+    pub sentence: String,
+    /// The bytes of a PNG of it.
+    pub picture: Option<Vec<u8>>,
+}
+
+/// A photo of the tour.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Photo {
+    /// Of what, when and by whom: `module 2 discharge seat, washed (cut at 4 o'clock), 09:40`.
+    pub what: String,
+    /// Where the whole photo lies within the book.
+    pub file: String,
+    /// The bytes of a small JPEG; `None` where it can't be shown.
+    pub jpeg: Option<Vec<u8>>,
 }
 
 /// A figure over time.
@@ -160,3 +188,5 @@ pub struct SignOff {
 #[cfg(test)]
 #[path = "handover_tests.rs"]
 mod tests;
+#[cfg(test)]
+mod access_tests;

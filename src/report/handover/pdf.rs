@@ -10,38 +10,65 @@ use krilla::page::PageSettings;
 use krilla::paint::{Fill, Stroke, StrokeDash};
 use krilla::text::{Font, TextDirection};
 
-use super::block::{Align, Block, Column, Span};
+use super::block::{Align, Block, Column, Item, On, Row, Span};
 use super::html::trend_path;
 use super::setter::{Draw, GREY, INK, Look, MARGIN, PAGE, RULE, Setter};
-use super::{Handover, Trend, content};
+use super::paper::sheets;
+use super::{Handover, Trend};
 use crate::report::ReportError;
 use crate::report::colour::Rgb;
 
-const BODY: f64 = 8.6;
+/// Letters that are read at arm's length by lamp light: nothing on the page is smaller than nine points.
+const BODY: f64 = 9.2;
 const PLAIN: Look = Look { size: BODY, bold: false, colour: INK };
-const SMALL: Look = Look { size: 7.6, bold: false, colour: GREY };
+const SMALL: Look = Look { size: 9.0, bold: false, colour: GREY };
 /// Highest picture: two of them and the words still fit on a page.
-const PICTURE: f64 = 142.0;
+const PICTURE: f64 = 150.0;
 
 /// The note as the bytes of a PDF; the same note gives the same bytes.
 ///
 /// # Errors
 /// [`ReportError::Draw`] when a font or a picture can't be used.
 pub fn pdf(note: &Handover) -> Result<Vec<u8>, ReportError> {
-    let mut setter = Setter::new();
+    let mut pages = Vec::new();
     let mut pictures = Vec::new();
-    let mut pumps = 0;
-    for block in content(note) {
-        if matches!(block, Block::Pump) {
-            pumps += 1;
-            if pumps > 1 {
-                setter.new_page();
-            }
-        }
-        set(&mut setter, &mut pictures, &block)?;
+    for sheet in sheets(note) {
+        let mut setter = Setter::new();
+        set_all(&mut setter, &mut pictures, &sheet.blocks)?;
+        pages.extend(setter.pages.into_iter().map(|page| (sheet.name.clone(), page)));
     }
-    let title = format!("Pump handover: {}, {}", note.rig, note.tour);
-    write(&setter.pages, &pictures, &title)
+    write(&pages, &pictures, &format!("Pump handover: {}", note.rig), &note.tour)
+}
+
+/// How many pages blocks take, and how many points are left on the last one.
+pub(super) fn room_left(blocks: &[Block]) -> Result<(usize, f64), ReportError> {
+    let mut setter = Setter::new();
+    set_all(&mut setter, &mut Vec::new(), blocks)?;
+    Ok((setter.pages.len(), setter.left()))
+}
+
+/// Sizes of all letters of a note's pages, in points.
+#[cfg(test)]
+pub(super) fn letter_sizes(note: &Handover) -> Result<Vec<f64>, ReportError> {
+    let mut out = Vec::new();
+    for sheet in sheets(note) {
+        let mut setter = Setter::new();
+        set_all(&mut setter, &mut Vec::new(), &sheet.blocks)?;
+        out.extend(setter.pages.iter().flatten().filter_map(|d| match d {
+            Draw::Text { size, .. } => Some(*size),
+            _ => None,
+        }));
+    }
+    Ok(out)
+}
+
+fn set_all(s: &mut Setter, pictures: &mut Vec<Image>, blocks: &[Block]) -> Result<(), ReportError> {
+    blocks.iter().try_for_each(|block| set(s, pictures, block))
+}
+
+/// What of items stands on paper.
+fn on_paper<T>(items: &[Item<T>]) -> impl Iterator<Item = &T> {
+    items.iter().filter(|i| i.on != On::Screen).map(|i| &i.what)
 }
 
 fn set(s: &mut Setter, pictures: &mut Vec<Image>, block: &Block) -> Result<(), ReportError> {
@@ -75,12 +102,16 @@ fn set(s: &mut Setter, pictures: &mut Vec<Image>, block: &Block) -> Result<(), R
         Block::First { title, steps } => {
             let mut all = vec![vec![Span::strong(title)]];
             all.extend(
-                steps.iter().enumerate().map(|(k, step)| vec![Span::strong(format!("{}. ", k + 1)), Span::text(step)]),
+                on_paper(steps)
+                    .enumerate()
+                    .map(|(k, step)| [vec![Span::strong(format!("{}. ", k + 1))], step.clone()].concat()),
             );
             boxed(s, &all, None)?;
         }
-        Block::List(items) => {
-            for item in items {
+        Block::Only(On::Screen, _) => {}
+        Block::Only(_, blocks) => set_all(s, pictures, blocks)?,
+        Block::List { items, .. } => {
+            for item in on_paper(items) {
                 s.gap(1.5);
                 s.need(BODY * 1.4);
                 let (x, y) = (MARGIN, s.y);
@@ -89,15 +120,16 @@ fn set(s: &mut Setter, pictures: &mut Vec<Image>, block: &Block) -> Result<(), R
                 s.paragraph(item, PLAIN, 10.0)?;
             }
         }
-        Block::Table { columns, rows, .. } => table(s, columns, rows)?,
+        Block::Table { columns, rows, .. } => table(s, columns, &on_paper(rows).collect::<Vec<_>>())?,
         Block::Trends(trends) => {
             for three in trends.chunks(3) {
                 trend_row(s, three)?;
             }
         }
         Block::Picture { png, caption, .. } => picture(s, pictures, png, caption)?,
-        // Paper does not sound.
-        Block::Sound { .. } => {}
+        // Paper does not sound: it says how to hear it.
+        Block::Sound { command, .. } => s.paragraph(&[Span::text(format!("To hear it: {command}"))], SMALL, 0.0)?,
+        Block::Photo { .. } => {}
         Block::Signatures(all) => signatures(s, all)?,
     }
     Ok(())
@@ -133,14 +165,14 @@ fn boxed(s: &mut Setter, paragraphs: &[Vec<Span>], ground: Option<Rgb>) -> Resul
     Ok(())
 }
 
-fn table(s: &mut Setter, columns: &[Column], rows: &[Vec<Vec<Span>>]) -> Result<(), ReportError> {
+fn table(s: &mut Setter, columns: &[Column], rows: &[&Row]) -> Result<(), ReportError> {
     const PAD: f64 = 6.0;
     let heads: Vec<Vec<Span>> = columns.iter().map(|c| vec![Span::text(c.head)]).collect();
     let mut head_wanted = true;
     let mut k = 0;
     while k < rows.len() {
         // The head stands again on every page, and never alone.
-        let cells = if head_wanted { &heads } else { &rows[k] };
+        let cells = if head_wanted { &heads } else { rows[k] };
         let look = if head_wanted { SMALL } else { PLAIN };
         let mut set = Vec::new();
         for (cell, column) in cells.iter().zip(columns) {
@@ -179,7 +211,7 @@ fn trend_row(s: &mut Setter, trends: &[Trend]) -> Result<(), ReportError> {
     for t in trends {
         let [from, to] = &t.ends;
         let [first, last] = &t.times;
-        let name = s.flow(&[Span::strong(&t.name)], Look { size: 7.6, ..PLAIN }, width)?;
+        let name = s.flow(&[Span::strong(&t.name)], Look { size: 9.0, ..PLAIN }, width)?;
         let span = s.flow(&[Span::text(format!("{from} ({first}) to {to} ({last})"))], SMALL, width)?;
         said.push((name, span));
     }
@@ -244,6 +276,18 @@ fn signatures(s: &mut Setter, all: &[(&'static str, Option<String>)]) -> Result<
     Ok(())
 }
 
+/// In the margins: the pump and the page above, the note below, so that a loose page is known.
+fn head_and_foot(s: &mut Setter, [title, tour, pump]: [&str; 3], [k, n]: [usize; 2]) -> Result<(), ReportError> {
+    let short: String = pump.chars().take(60).collect();
+    let comma = if short.is_empty() { "" } else { ", " };
+    let head = s.flow(&[Span::strong(format!("{short}{comma}page {k} of {n}"))], SMALL, Setter::width())?;
+    s.put(&head, MARGIN, 14.0, Some(Setter::width()));
+    let note: String = format!("{title}; {tour}").chars().take(110).collect();
+    let foot = s.flow(&[Span::text(note)], SMALL, 2.0 * Setter::width())?;
+    s.put(&foot, MARGIN, PAGE[1] - MARGIN - 4.0, None);
+    Ok(())
+}
+
 #[expect(clippy::cast_possible_truncation, reason = "points on a page")]
 fn pt(x: f64) -> f32 {
     x as f32
@@ -262,28 +306,23 @@ fn failed(what: &str) -> ReportError {
     ReportError::Draw { text: format!("{what} can't be set on the page") }
 }
 
-fn write(pages: &[Vec<Draw>], pictures: &[Image], title: &str) -> Result<Vec<u8>, ReportError> {
+fn write(pages: &[(String, Vec<Draw>)], pictures: &[Image], title: &str, tour: &str) -> Result<Vec<u8>, ReportError> {
     let font = |data: &'static [u8]| Font::new(data.into(), 0).ok_or_else(|| failed("the built-in font"));
     let fonts = [font(dejavu::sans::regular())?, font(dejavu::sans::bold())?];
     let mut document = Document::new();
     document.set_metadata(
         Metadata::new()
-            .title(title.to_owned())
+            .title(format!("{title}, {tour}"))
             .language("en".to_owned())
             .creator(format!("seatsong {}", env!("CARGO_PKG_VERSION"))),
     );
-    for (k, things) in pages.iter().enumerate() {
+    for (k, (name, things)) in pages.iter().enumerate() {
         let settings = PageSettings::from_wh(pt(PAGE[0]), pt(PAGE[1])).ok_or_else(|| failed("the page"))?;
         let mut page = document.start_page_with(settings);
         let mut surface = page.surface();
-        let foot = Draw::Text {
-            at: [MARGIN, PAGE[1] - MARGIN + 6.0],
-            size: SMALL.size,
-            bold: false,
-            colour: GREY,
-            text: format!("{title}; page {} of {}", k + 1, pages.len()),
-        };
-        for thing in things.iter().chain([&foot]) {
+        let mut edges = Setter::new();
+        head_and_foot(&mut edges, [title, tour, name], [k + 1, pages.len()])?;
+        for thing in things.iter().chain(edges.pages.iter().flatten()) {
             match thing {
                 Draw::Text { at, size, bold, colour, text } => {
                     surface.set_fill(Some(fill(*colour)));

@@ -14,7 +14,7 @@ pub(super) const PAGE: [f64; 2] = [595.28, 841.89];
 pub(super) const MARGIN: f64 = 31.2;
 /// Room for the page number below.
 const FOOT: f64 = 14.0;
-const LEADING: f64 = 1.32;
+const LEADING: f64 = 1.26;
 
 pub(super) const INK: Rgb = [26, 26, 26];
 pub(super) const GREY: Rgb = [68, 68, 68];
@@ -136,6 +136,8 @@ impl Setter {
                 Span::Text(text) => (text.clone(), look.bold, look.colour, None),
                 Span::Strong(text) => (text.clone(), true, look.colour, None),
                 Span::Flag(text) => (text.clone(), true, [255, 255, 255], Some(INK)),
+                Span::Screen(_) => continue,
+                Span::Paper(text) => (text.clone(), true, look.colour, None),
                 Span::Badge(state) => {
                     let (back, ink) = badge_colours(*state);
                     (words::state(*state).to_owned(), true, hex(ink), Some(hex(back)))

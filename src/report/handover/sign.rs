@@ -15,6 +15,32 @@ pub struct Amendment {
     pub text: String,
 }
 
+/// Who took a signed note over: a record of its own beside the giver's.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Taken {
+    /// By which position.
+    pub by: String,
+    /// When, on the rig's clock.
+    pub when: String,
+    /// Fingerprint of what was taken over.
+    pub sha256: String,
+    /// What the receiver added, if anything.
+    pub remark: String,
+}
+
+/// Who signed a note, and what came after.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Signed {
+    /// Fingerprint that was signed.
+    pub sha256: String,
+    /// Who handed over, and when.
+    pub giver: String,
+    /// Who took over.
+    pub taken: Option<Taken>,
+    /// Later corrections, oldest first.
+    pub amendments: Vec<Amendment>,
+}
+
 /// Why a note can't be amended.
 #[derive(Debug, Clone, thiserror::Error, PartialEq, Eq)]
 #[non_exhaustive]
@@ -47,32 +73,42 @@ const START: &str = "<div class=\"amended\">\n";
 const END: &str = "</div><!-- end of amendments -->\n";
 const ANCHOR: &str = "<main>\n";
 
-/// The signed note with its amendments in a box at the top; the signed bytes can be got back with [`signed_part`].
+/// The signed note with both signatures and its amendments in a box at the top; the signed bytes can be got back with [`signed_part`].
 ///
 /// # Errors
-/// [`SignError`] when `signed` is not the note of that fingerprint, or an amendment is blank.
-pub fn amended(signed: &str, want: &str, amendments: &[Amendment]) -> Result<String, SignError> {
-    let got = fingerprint(signed.as_bytes());
-    if got != want {
-        return Err(SignError::Differs { got, want: want.to_owned() });
+/// [`SignError`] when `note` is not the one of that fingerprint, when something else was taken over, or an amendment is blank.
+pub fn shown(note: &str, signed: &Signed) -> Result<String, SignError> {
+    let got = fingerprint(note.as_bytes());
+    for want in [Some(&signed.sha256), signed.taken.as_ref().map(|t| &t.sha256)].into_iter().flatten() {
+        if got != *want {
+            return Err(SignError::Differs { got, want: want.clone() });
+        }
     }
-    if amendments.iter().any(|a| a.text.trim().is_empty() || a.by.trim().is_empty()) {
+    if signed.amendments.iter().any(|a| a.text.trim().is_empty() || a.by.trim().is_empty()) {
         return Err(SignError::Blank);
     }
-    if amendments.is_empty() {
-        return Ok(signed.to_owned());
+    let at = note.find(ANCHOR).ok_or(SignError::NotANote)? + ANCHOR.len();
+    let taken = match &signed.taken {
+        None => "<strong>not signed</strong>".to_owned(),
+        Some(t) if t.remark.is_empty() => escape(&format!("{}, {}", t.by, t.when)),
+        Some(t) => escape(&format!("{}, {}: {}", t.by, t.when, t.remark)),
+    };
+    let mut out = format!(
+        "<h2>Signed</h2>\n<dl class=\"signatures\">\n<div><dt>Handed over by</dt><dd>{}</dd></div>\n\
+<div><dt>Taken over by</dt><dd>{taken}</dd></div>\n</dl>\n<p class=\"small\">The note below is as it was signed; its SHA-256 \
+fingerprint is <code>{}</code>.</p>\n",
+        escape(&signed.giver),
+        signed.sha256
+    );
+    if !signed.amendments.is_empty() {
+        out += "<h2>Amended after it was signed</h2>\n<ol>\n";
+        for Amendment { when, by, text } in &signed.amendments {
+            out += &format!("<li><strong>{}, {}:</strong> {}</li>\n", escape(when), escape(by), escape(text));
+        }
+        out += "</ol>\n";
     }
-    let at = signed.find(ANCHOR).ok_or(SignError::NotANote)? + ANCHOR.len();
-    let mut items = String::new();
-    for Amendment { when, by, text } in amendments {
-        items += &format!("<li><strong>{}, {}:</strong> {}</li>\n", escape(when), escape(by), escape(text));
-    }
-    let (head, tail) = signed.split_at(at);
-    Ok(format!(
-        "{head}{START}<h2>Amended after it was signed</h2>\n<ol>\n{items}</ol>\n<p class=\"small\">The note below is as it was signed, \
-fingerprint {}.</p>\n{END}{tail}",
-        &want[..16.min(want.len())]
-    ))
+    let (head, tail) = note.split_at(at);
+    Ok(format!("{head}{START}{out}{END}{tail}"))
 }
 
 /// The note as it was signed, without amendments.
@@ -93,8 +129,16 @@ mod tests {
 
     const NOTE: &str = "<html><body>\n<main>\n<h1>Note</h1>\n</main></body></html>\n";
 
-    fn amendment(text: &str) -> Amendment {
-        Amendment { when: "4 May 2031, 19:10".into(), by: "toolpusher".into(), text: text.into() }
+    fn signed(texts: &[&str]) -> Signed {
+        let amendments = texts
+            .iter()
+            .map(|text| Amendment { when: "4 May 2031, 19:10".into(), by: "toolpusher".into(), text: (*text).into() });
+        Signed {
+            sha256: fingerprint(NOTE.as_bytes()),
+            giver: "derrickman, 4 May 2031, 17:55".into(),
+            taken: None,
+            amendments: amendments.collect(),
+        }
     }
 
     #[test]
@@ -105,25 +149,37 @@ mod tests {
     }
 
     #[test]
-    fn an_amendment_shows_and_leaves_the_signed_note_whole() {
-        let print = fingerprint(NOTE.as_bytes());
-        let out = amended(NOTE, &print, &[amendment("Relief set at <3900> psi"), amendment("Second")]).unwrap();
-        assert!(
-            out.contains("Amended after it was signed") && out.contains("&lt;3900&gt;") && out.contains(&print[..16])
-        );
+    fn both_signatures_and_amendments_show_and_leave_the_signed_note_whole() {
+        let mut what = signed(&["Relief set at <3900> psi", "Second"]);
+        let out = shown(NOTE, &what).unwrap();
+        for part in ["Amended after it was signed", "&lt;3900&gt;", &what.sha256, "derrickman, 4 May", "not signed"] {
+            assert!(out.contains(part), "{part}");
+        }
         assert_eq!(signed_part(&out), NOTE);
-        assert_eq!(fingerprint(signed_part(&out).as_bytes()), print);
-        assert_eq!(amended(NOTE, &print, &[]).unwrap(), NOTE);
+        assert_eq!(fingerprint(signed_part(&out).as_bytes()), what.sha256);
+        let taken = |sha256: &str| Taken {
+            by: "relief derrickman".into(),
+            when: "4 May 2031, 18:05".into(),
+            sha256: sha256.into(),
+            remark: "listened at module 2 & 3".into(),
+        };
+        what.taken = Some(taken(&what.sha256));
+        let out = shown(NOTE, &what).unwrap();
+        assert!(out.contains("relief derrickman, 4 May 2031, 18:05: listened at module 2 &amp; 3"), "{out}");
+        assert!(!out.contains("not signed"));
+        assert_eq!(signed_part(&out), NOTE);
+        what.taken = Some(taken(&"0".repeat(64)));
+        assert!(matches!(shown(NOTE, &what), Err(SignError::Differs { .. })), "another note was taken over");
         assert_eq!(signed_part(NOTE), NOTE);
     }
 
     #[test]
-    fn a_note_that_was_touched_is_not_amended() {
-        let print = fingerprint(NOTE.as_bytes());
+    fn a_note_that_was_touched_is_not_shown_as_signed() {
         let touched = NOTE.replace("Note", "Nose");
-        assert!(matches!(amended(&touched, &print, &[amendment("x")]), Err(SignError::Differs { .. })));
-        assert_eq!(amended(NOTE, &print, &[amendment(" ")]), Err(SignError::Blank));
+        assert!(matches!(shown(&touched, &signed(&["x"])), Err(SignError::Differs { .. })));
+        assert_eq!(shown(NOTE, &signed(&[" "])), Err(SignError::Blank));
         let other = "<html></html>";
-        assert_eq!(amended(other, &fingerprint(other.as_bytes()), &[amendment("x")]), Err(SignError::NotANote));
+        let what = Signed { sha256: fingerprint(other.as_bytes()), ..signed(&["x"]) };
+        assert_eq!(shown(other, &what), Err(SignError::NotANote));
     }
 }

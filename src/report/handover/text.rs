@@ -1,6 +1,6 @@
 //! The note as plain text for an e-mail or to be read out on a radio: ASCII, short lines.
 
-use super::block::{Block, Span};
+use super::block::{Block, On, Span};
 use super::{Handover, content};
 use crate::report::text::wrap;
 
@@ -40,18 +40,18 @@ fn put(block: &Block, out: &mut Vec<String>) {
             out.push(String::new());
             out.push(if steps.is_empty() { format!("{title}.") } else { format!("{}:", title.to_uppercase()) });
             for (k, step) in steps.iter().enumerate() {
-                para(out, step, &format!("{}. ", k + 1), "   ");
+                para(out, &plain(&step.what), &format!("{}. ", k + 1), "   ");
             }
             out.push(String::new());
         }
-        Block::List(items) => {
+        Block::List { items, .. } => {
             for item in items {
-                para(out, &plain(item), "- ", "  ");
+                para(out, &plain(&item.what), "- ", "  ");
             }
         }
         Block::Table { columns, rows, .. } => {
             for row in rows {
-                let mut cells = row.iter().zip(columns).map(|(cell, column)| (column.head, plain(cell)));
+                let mut cells = row.what.iter().zip(columns).map(|(cell, column)| (column.head, plain(cell)));
                 let head = cells.next().map_or(String::new(), |(_, cell)| cell);
                 let rest: Vec<String> = cells
                     .filter(|(_, cell)| cell != "–" && cell != "nothing")
@@ -76,8 +76,12 @@ fn put(block: &Block, out: &mut Vec<String>) {
                 out.push(format!("{what}: {}", who.as_deref().unwrap_or("NOT SIGNED")));
             }
         }
-        // Seen and heard only; what they show is told in words beside them.
-        Block::Picture { .. } | Block::Sound { .. } | Block::Pump => {}
+        Block::Only(On::Paper, _) => {}
+        Block::Only(_, blocks) => blocks.iter().for_each(|b| put(b, out)),
+        Block::Sound { command, .. } => para(out, &format!("To hear it: {command}"), "", "  "),
+        Block::Photo { caption, .. } => para(out, caption, "- ", "  "),
+        // Seen only; what it shows is told in words beside it.
+        Block::Picture { .. } | Block::Pump => {}
     }
 }
 
@@ -93,7 +97,8 @@ fn ascii(text: &str) -> String {
             '\u{a0}' => out.push(' '),
             '–' | '—' | '−' => out.push('-'),
             '×' => out.push('x'),
-            '°' => out.push_str(" deg"),
+            '°' => out.push_str(if out.ends_with(' ') { "deg " } else { " deg" }),
+            '…' => out.push_str("..."),
             '·' => out.push('*'),
             '§' => out.push_str("sec."),
             '“' | '”' => out.push('"'),

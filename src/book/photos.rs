@@ -1,0 +1,252 @@
+//! Photos into the book, byte for byte, named by their checksum; and small ones for the note.
+
+use std::collections::HashSet;
+use std::path::{Path, PathBuf};
+
+use rusqlite::{Connection, OptionalExtension as _, Row, params};
+
+use super::check::Fault;
+use super::clips::{ending, sum_of};
+use super::error::{db, file};
+use super::store::{INCOMING, sync_dir};
+use super::{Book, BookError, MergeReport, Stamp};
+
+/// Folder of the photos.
+pub(super) const PHOTOS: &str = "photos";
+
+/// A photo of the book.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+pub struct PhotoRow {
+    /// File under the book.
+    pub file: String,
+    /// Checksum of its bytes, in hexadecimal digits.
+    pub sha256: String,
+    /// Bytes.
+    pub bytes: i64,
+    /// Name of the file it came from.
+    pub original: String,
+}
+
+const PHOTO: &str = "SELECT file, sha256, bytes, original FROM photo";
+
+fn photo_row(row: &Row<'_>) -> rusqlite::Result<PhotoRow> {
+    Ok(PhotoRow { file: row.get(0)?, sha256: row.get(1)?, bytes: row.get(2)?, original: row.get(3)? })
+}
+
+fn known(conn: &Connection, column: &str, key: &str) -> Result<Option<PhotoRow>, BookError> {
+    conn.query_row(&format!("{PHOTO} WHERE {column} = ?1"), [key], photo_row)
+        .optional()
+        .map_err(db("look up the photo"))
+}
+
+impl Book {
+    /// Brings a photo in; the same bytes are kept once. When this returns, its bytes and its entry are on the disk.
+    ///
+    /// # Errors
+    /// A file that can't be read, a full disk, what the database says.
+    pub fn add_photo(&mut self, path: &Path) -> Result<PhotoRow, BookError> {
+        let original = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        self.enter_photo(path, &original, None)
+    }
+
+    /// Photos of another book that are not here yet; those that it has lost or damaged are told.
+    pub(super) fn merge_photos(&mut self, other: &Self, out: &mut MergeReport) -> Result<(), BookError> {
+        for theirs in other.photos()? {
+            if known(&self.conn, "sha256", &theirs.sha256)?.is_some() {
+                continue;
+            }
+            let source = other.dir.join(&theirs.file);
+            if !source.is_file() || sum_of(&source)? != theirs.sha256 {
+                out.lost.push(theirs.file);
+                continue;
+            }
+            self.enter_photo(&source, &theirs.original, Some(&theirs.file))?;
+            out.more += 1;
+        }
+        Ok(())
+    }
+
+    /// Brings a photo in, under `name` if it is to have the one that it has in another book.
+    fn enter_photo(&mut self, path: &Path, original: &str, name: Option<&str>) -> Result<PhotoRow, BookError> {
+        let (arrived, sum, bytes) = self.copy_in(path)?;
+        let incoming = self.dir.join(INCOMING);
+        let own = arrived.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
+        let ending = ending(path);
+        // By this name the next opening finds it, should the power go before it has its final one.
+        let complete = incoming.join(format!("{sum}{own}.{ending}"));
+        std::fs::rename(&arrived, &complete).map_err(file("name the photo", &complete))?;
+        sync_dir(&incoming)?;
+        let row = self.whole("enter the photo", |tx| {
+            if let Some(row) = known(tx, "sha256", &sum)? {
+                return Ok(row);
+            }
+            let added = Stamp::now().text;
+            let month: String = added.chars().take(7).collect();
+            let name = name.map_or_else(|| format!("{PHOTOS}/{month}/{sum}.{ending}"), str::to_owned);
+            tx.execute(
+                "INSERT INTO photo (file, sha256, bytes, original, added_at) VALUES (?1, ?2, ?3, ?4, ?5)",
+                params![name, sum, bytes, original, added],
+            )
+            .map_err(db("enter the photo"))?;
+            Ok(PhotoRow { file: name, sha256: sum.clone(), bytes, original: original.to_owned() })
+        });
+        match row {
+            Ok(row) => {
+                self.rename_in(&complete, &row.file)?;
+                Ok(row)
+            }
+            Err(err) => {
+                // The photo itself lies where it came from.
+                let _ = std::fs::remove_file(&complete);
+                Err(err)
+            }
+        }
+    }
+
+    /// The name within the book of a photo as it was given: of one that is there already, or brought in now; empty stays empty.
+    pub(super) fn photo_in(&mut self, given: &str) -> Result<String, BookError> {
+        if given.trim().is_empty() {
+            return Ok(String::new());
+        }
+        match known(&self.conn, "file", given)? {
+            Some(row) => Ok(row.file),
+            None => self.add_photo(Path::new(given)).map(|row| row.file),
+        }
+    }
+
+    /// All photos, by name.
+    ///
+    /// # Errors
+    /// What the database says.
+    pub fn photos(&self) -> Result<Vec<PhotoRow>, BookError> {
+        photos_of(&self.conn)
+    }
+
+    /// Where a photo lies: within the book, or where an entry from before the book kept photos says.
+    #[must_use]
+    pub fn photo_path(&self, named: &str) -> PathBuf {
+        if !named.starts_with(PHOTOS) {
+            return PathBuf::from(named);
+        }
+        let own = self.dir.join(named);
+        if own.exists() {
+            return own;
+        }
+        // Named in another book, where it came in in another month.
+        let sum = own.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
+        known(&self.conn, "sha256", &sum).ok().flatten().map_or(own, |row| self.dir.join(row.file))
+    }
+
+    /// Photos that are missing or changed, and files that no entry knows.
+    pub(super) fn check_photos(&self, faults: &mut Vec<Fault>) -> Result<(), BookError> {
+        let rows = self.photos()?;
+        for row in &rows {
+            let fault = |why: &str| Fault::Photo { file: row.file.clone(), why: why.to_owned() };
+            let path = self.dir.join(&row.file);
+            if !path.exists() {
+                faults.push(fault("is missing"));
+                continue;
+            }
+            match sum_of(&path) {
+                Ok(sum) if sum == row.sha256 => {}
+                Ok(_) => faults.push(fault("is not the photo that was brought in: its checksum differs")),
+                Err(e) => faults.push(fault(&format!("can't be read: {e}"))),
+            }
+        }
+        let entered: HashSet<PathBuf> = rows.iter().map(|r| self.dir.join(&r.file)).collect();
+        for path in super::check::files_under(&self.dir.join(PHOTOS))? {
+            if !entered.contains(&path) {
+                faults.push(Fault::Stranger { file: self.shown(&path) });
+            }
+        }
+        Ok(())
+    }
+}
+
+/// All photos of a database, by name.
+pub(super) fn photos_of(conn: &Connection) -> Result<Vec<PhotoRow>, BookError> {
+    let doing = db("read the photos");
+    let mut rows = conn.prepare(&format!("{PHOTO} ORDER BY file")).map_err(&doing)?;
+    rows.query_map([], photo_row).and_then(Iterator::collect).map_err(&doing)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn photos_come_in_as_they_are_and_only_once() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut book = Book::create(&dir.path().join("book")).unwrap();
+        let path = dir.path().join("Seat cut.JPG");
+        std::fs::write(&path, b"not even a photo").unwrap();
+        let row = book.add_photo(&path).unwrap();
+        assert!(row.file.starts_with("photos/") && row.file.ends_with(&format!("{}.jpg", row.sha256)), "{row:?}");
+        assert_eq!(std::fs::read(book.photo_path(&row.file)).unwrap(), b"not even a photo");
+        assert_eq!(book.add_photo(&path).unwrap(), row);
+        assert_eq!(book.photo_in(&row.file).unwrap(), row.file, "its own name stands for it");
+        assert_eq!(book.photos().unwrap().len(), 1);
+        assert!(book.check(&|| ()).unwrap().faults.is_empty());
+        let gone = book.photo_in(&dir.path().join("none.jpg").to_string_lossy()).unwrap_err();
+        assert!(gone.to_string().contains("none.jpg"), "{gone}");
+    }
+
+    #[test]
+    fn a_changed_a_lost_and_a_strange_photo_are_told() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut book = Book::create(&dir.path().join("book")).unwrap();
+        let mut add = |name: &str| {
+            let path = dir.path().join(name);
+            std::fs::write(&path, name).unwrap();
+            book.add_photo(&path).unwrap().file
+        };
+        let (changed, lost) = (add("a.png"), add("b.png"));
+        std::fs::write(book.dir().join(&changed), "other").unwrap();
+        std::fs::remove_file(book.dir().join(&lost)).unwrap();
+        std::fs::write(book.dir().join(PHOTOS).join("x.jpg"), "x").unwrap();
+        let faults: Vec<String> = book.check(&|| ()).unwrap().faults.iter().map(ToString::to_string).collect();
+        assert_eq!(faults.len(), 3, "{faults:?}");
+        assert!(faults.iter().any(|f| f.contains(&changed) && f.contains("checksum differs")));
+        assert!(faults.iter().any(|f| f.contains(&lost) && f.contains("missing")));
+    }
+
+    #[test]
+    fn photos_go_into_another_book_and_are_found_by_either_name() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut here = Book::create(&dir.path().join("here")).unwrap();
+        let mut there = Book::create(&dir.path().join("there")).unwrap();
+        let write = |name: &str| {
+            let path = dir.path().join(name);
+            std::fs::write(&path, name).unwrap();
+            path
+        };
+        let (both, theirs, lost) = (write("both.jpg"), write("theirs.jpg"), write("lost.jpg"));
+        here.add_photo(&both).unwrap();
+        let named = there.add_photo(&both).unwrap().file.replace("photos/2", "photos/1");
+        let new = there.add_photo(&theirs).unwrap();
+        let gone = there.add_photo(&lost).unwrap();
+        std::fs::remove_file(there.dir().join(&gone.file)).unwrap();
+        let report = here.merge(&there, &|| ()).unwrap();
+        assert_eq!(report.lost, [gone.file]);
+        assert_eq!(std::fs::read(here.photo_path(&new.file)).unwrap(), b"theirs.jpg");
+        assert_eq!(here.photos().unwrap().iter().find(|p| p.sha256 == new.sha256).unwrap().original, "theirs.jpg");
+        assert_eq!(std::fs::read(here.photo_path(&named)).unwrap(), b"both.jpg", "{named}");
+        assert!(here.check(&|| ()).unwrap().faults.is_empty());
+    }
+
+    #[test]
+    fn a_power_cut_before_the_last_name_loses_nothing() {
+        let dir = tempfile::tempdir().unwrap();
+        let place = dir.path().join("book");
+        let mut book = Book::create(&place).unwrap();
+        let path = dir.path().join("a.jpg");
+        std::fs::write(&path, "a").unwrap();
+        let row = book.add_photo(&path).unwrap();
+        // As it lies between the entry and the last renaming.
+        let waiting = place.join(INCOMING).join(format!("{}.tmpX.jpg", row.sha256));
+        std::fs::rename(place.join(&row.file), &waiting).unwrap();
+        drop(book);
+        let book = Book::open(&place).unwrap();
+        assert_eq!(std::fs::read(book.photo_path(&row.file)).unwrap(), b"a");
+    }
+}
