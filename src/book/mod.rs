@@ -46,7 +46,7 @@ pub use error::BookError;
 pub use export::{Cell, Exported, Kind, MAPS, MakeSink, Sink, TABLES, Table, csv_sink};
 pub use jobs::{JobRow, NoteRow};
 pub use judge::{Change, RoundVerdict, Since};
-pub use list::{Overview, RoundLine};
+pub use list::{Overview, RoundLine, WorstClip};
 pub use merge::MergeReport;
 pub use migrations::{MIGRATIONS, SCHEMA};
 pub use once::Once;

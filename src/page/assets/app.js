@@ -1,0 +1,2 @@
+import { texts } from "/texts.js";
+document.getElementById("view").textContent = texts.safety;

@@ -1,0 +1,2 @@
+class Recorder extends AudioWorkletProcessor { process() { return true; } }
+registerProcessor("recorder", Recorder);
