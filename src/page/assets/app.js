@@ -68,6 +68,7 @@ async function show(quiet) {
   }
   navigation(name);
   if (!quiet && shown) {
+    document.body.classList.remove('recording');
     if (shown.stop) shown.stop();
     shown = null;
     main.replaceChildren(el('p', { class: 'waiting', role: 'status' }, t('loading')));
@@ -115,10 +116,10 @@ function swap(content) {
 /** Whether somebody is in the middle of something in this view. */
 function busy() {
   const active = document.activeElement;
-  if (active && active !== document.body && main.contains(active) && active.matches('input,textarea,select,iframe,audio')) return true;
+  if (active && main.contains(active) && active.matches('input,textarea,select,iframe,audio') && !active.closest('[hidden]')) return true;
   if (main.querySelector('.ask')) return true;
-  return [...main.querySelectorAll('form.entry')].some((f) => f.querySelector('.outcome') && f.querySelector('.outcome').childElementCount > 0) ||
-    [...main.querySelectorAll('form.entry textarea, form.entry input[type=text]')].some((i) => i.value !== i.defaultValue);
+  const changed = (i) => (i.type === 'radio' ? i.checked !== i.defaultChecked : i.value !== i.defaultValue);
+  return [...main.querySelectorAll('form.entry:not([data-done])')].some((f) => [...f.querySelectorAll('textarea,input')].some(changed));
 }
 
 let wish = null;
@@ -147,22 +148,30 @@ function navigation(name) {
 /** One line: the connection, and what is kept on this phone. */
 async function state() {
   const n = await sync.counts().catch(() => null);
-  const parts = [];
-  if (!line.up) parts.push(t('line.down'));
-  if (n === null) parts.push(t('nostore'));
-  else {
-    if (n.clips > 0) parts.push(t(n.clips === 1 ? 'kept.clip.one' : 'kept.clips', { n: n.clips }));
-    if (n.entries > 0) parts.push(t(n.entries === 1 ? 'kept.entry.one' : 'kept.entries', { n: n.entries }));
-    if (n.stuck > 0) parts.push(t('kept.stuck', { n: n.stuck }));
-  }
+  const here = [];
+  if (n !== null && n.clips > 0) here.push(t(n.clips === 1 ? 'kept.clip.one' : 'kept.clips', { n: n.clips }));
+  if (n !== null && n.entries > 0) here.push(t(n.entries === 1 ? 'kept.entry.one' : 'kept.entries', { n: n.entries }));
+  if (n !== null && n.stuck > 0) here.push(t('kept.stuck', { n: n.stuck }));
   const waiting = n !== null && n.clips + n.entries > 0;
-  const words = waiting ? `${t('kept.phone')}: ${parts.join(', ')}` : parts.join(', ') || t('line.up');
+  const parts = [line.up ? (waiting ? null : t('line.up')) : t('line.down')];
+  if (n === null) parts.push(t('nostore'));
+  if (waiting) parts.push(`${t('kept.phone')}: ${here.join(', ')}`);
+  const words = parts.filter(Boolean).join('. ');
   const sign = !line.up ? '✕' : waiting ? '○' : '●';
   bar.className = !line.up || (n && n.stuck > 0) ? 'down' : waiting ? 'waiting' : 'up';
   if (bar.dataset.words === words) return;
   bar.dataset.words = words;
   bar.replaceChildren(el('span', { class: 'sign', 'aria-hidden': 'true' }, `${sign} `), waiting ? link(words, '#/kept') : words);
 }
+
+/** What was just done, told for a while above the places: it outlives the view being drawn anew. */
+let silence = null;
+hear('said', (words) => {
+  const node = document.getElementById('said');
+  node.textContent = words;
+  clearTimeout(silence);
+  silence = setTimeout(() => node.replaceChildren(), 6000);
+});
 
 /** Keeps the page on the phone. Where the browser will not (a certificate it does not trust), the page says so under More. */
 async function install() {

@@ -38,16 +38,14 @@ const TEXTS = {
   'fresh.load': 'Load it',
   nopump: 'There is no pump {pump} in the book.',
   nocheck: 'The check sheet has no check {check} for this pump.',
-
   caution: 'Caution',
-  'caution.ears': 'Hearing protection on. Keep clear of rods, belts and the relief line. Never lean over a cap or touch a running fluid end to place the phone.',
+  'caution.ears': 'Hearing protection on. Keep clear of rods, belts and the relief line. Never lean over a cap or touch a running fluid end.',
   'caution.verdict': 'A verdict is advice and can be wrong; it never clears a pump.',
   'caution.open': "Opening a pump needs the site's permit to work, isolation, lock-out and bled pressure, by the people licensed for it.",
   'caution.record': 'This is a record, not a clearance: it says what was confirmed, never that a pump is safe.',
   'caution.nitrogen': 'Precharging is for qualified people, nitrogen only, pump stopped and discharge bled to zero.',
   'caution.relief': 'Stay out of line with the relief valve and its line.',
   'caution.limits': "Limits come from the maker's plate and the site, never from this page.",
-
   'state.departed': 'departed',
   'state.drifting': 'drifting',
   'state.steady': 'steady',
@@ -57,7 +55,6 @@ const TEXTS = {
   'chance.rare': 'fewer than 1 in 1,000,000 healthy clips',
   'chance.common': 'as many healthy clips do',
   'chance.one': '1 in {n} healthy clips',
-
   'line.up': 'Connected',
   'line.down': 'No connection',
   'kept.phone': 'Kept on this phone',
@@ -65,7 +62,7 @@ const TEXTS = {
   'kept.clips': '{n} clips waiting',
   'kept.entry.one': '1 entry waiting',
   'kept.entries': '{n} entries waiting',
-  'kept.stuck': '{n} need you',
+  'kept.stuck': '{n} waiting for your answer',
   'kept.entry': 'Kept on this phone; it is sent when the laptop is reached.',
   'kept.title': 'Kept on this phone',
   'kept.what': 'These are on this phone and not yet in the book. Leave them: they are sent by themselves, each once. Do not clear the browser before they are.',
@@ -78,11 +75,8 @@ const TEXTS = {
   'kept.drop': 'Take it off this phone',
   'kept.drop.sure': 'It is nowhere else. Take it off this phone for good?',
   'kept.drop.yes': 'Yes, take it off',
-  'offline.enter': 'No connection: what you enter is kept on this phone.',
-
   'ask.yes': 'It is meant: enter it',
   'ask.no': 'No, go back',
-
   'pair.title': 'Pair this phone',
   'pair.what': 'The laptop shows a code. Type it here; it works once.',
   'pair.code': 'Code',
@@ -91,7 +85,6 @@ const TEXTS = {
   'pair.wrong': 'That is not the code that the laptop shows now.',
   'pair.wait': 'Too many wrong codes. Wait {s} seconds, then type the code that the laptop shows.',
   'pair.kept': 'Kept on this phone: {entries} entries and {clips} clips. They are sent once it is paired.',
-
   'home.title': 'Listening round',
   'home.none': 'No pump is in the book yet. On the laptop: seatsong pump add.',
   'home.start': 'Start a round',
@@ -104,8 +97,7 @@ const TEXTS = {
   'home.norating': 'no rating entered',
   'home.modules': '{n} modules',
   'home.rounds': 'Rounds before ({n})',
-  'home.round': 'Round {round}, {when}, {clips} clips',
-
+  'home.round': 'Round {round}, {when}, clips: {clips}',
   spm: 'Strokes a minute, from the console',
   'spm.hint': 'Read it now.',
   'spm.need': 'Type the strokes a minute that the console shows.',
@@ -120,14 +112,13 @@ const TEXTS = {
   'point.open': 'Round {round} of this pump is still open: go on with it',
   'point.open.why': 'or start a new one below',
   'point.rating': 'Liner {liner}: rated {rating}, as entered from the plate.',
-
   'walk.title': 'Round {round} of {pump}',
   'walk.title.local': 'Round of {pump}, on this phone',
   'walk.local': 'No connection yet: this round is kept on this phone and gets its number when the laptop is reached.',
   'walk.gone': 'This round is not on this phone. Go back to the pumps.',
   'walk.closed': 'closed {when}',
-  'walk.in.book': '{n} clips in the book',
-  'walk.here': '{n} still on this phone',
+  'walk.in.book': 'Clips in the book: {n}',
+  'walk.here': 'still on this phone: {n}',
   'walk.missing': 'No clip yet of module {modules}',
   'walk.complete': 'Every module has a clip',
   'walk.verdict': 'Show the verdict',
@@ -139,7 +130,6 @@ const TEXTS = {
   'back.home': 'Back to the pumps',
   'back.verdict': 'Back to the verdict',
   'back.checks': 'Back to the checks',
-  'back.note': 'Back to the note',
   'spot.named': 'Module {module}, spot {spot}',
   'spot.note': 'Where: {note}',
   'spot.record': 'Record',
@@ -156,7 +146,6 @@ const TEXTS = {
   'clip.refused': 'Not taken: {error}',
   'clip.none': 'No clip yet',
   'clip.progress': 'Sent so far',
-
   'record.title': 'Record module {module} of {pump}',
   'record.cannot': 'This page cannot record here: it needs an https address (or the laptop itself) and a browser that lets it. Take a file from the phone recorder instead.',
   'record.length': 'How long',
@@ -190,12 +179,11 @@ const TEXTS = {
   'treated.autoGainControl': 'automatic gain',
   'treated.noiseSuppression': 'noise suppression',
   'treated.echoCancellation': 'echo cancelling',
-
   'verdict.title': 'Verdict of round {round}',
   'verdict.wait': 'Listening to the clips',
   'verdict.maps': 'Stroke maps: {done} of {of}',
   'verdict.none': 'No clip of this round has reached the book yet.',
-  'verdict.here': '{n} clips of this round are still on this phone: they are not in this verdict.',
+  'verdict.here': 'Clips of this round still on this phone: {n}. They are not in this verdict.',
   'verdict.far': 'How far out',
   'verdict.what': 'What changed',
   'verdict.excess': 'Against the good runs',
@@ -225,7 +213,6 @@ const TEXTS = {
   'half.suction': 'suction half',
   'half.both': 'both halves',
   'half.unknown': 'half not known',
-
   'map.title': 'Module {module}, round {round}: where it changed',
   'map.which': 'Show',
   'map.difference': 'Difference',
@@ -253,7 +240,6 @@ const TEXTS = {
   'map.table': 'The same as a table',
   'map.table.caption': 'Largest change in dB within each 30 degrees, by frequency band',
   'map.band': 'Band',
-
   'due.title': 'Checks',
   'due.count': '{n} to do in this tour ({from} to {to}).',
   'due.default': 'The site has no check sheet of its own yet: this is the one that comes with the program.',
@@ -307,7 +293,6 @@ const TEXTS = {
   'weight.look': 'LOOK',
   'weight.missing': 'Not known',
   'weight.fine': 'As it should be',
-
   'readings.title': 'Readings {pump}',
   'readings.together': 'What they say together',
   'readings.nothing': 'Nothing to remark.',
@@ -316,7 +301,6 @@ const TEXTS = {
   'readings.chart': '{name} over time, {n} values',
   'chart.none': 'No values yet.',
   'chart.table': 'As a table',
-
   'parts.title': 'Parts {pump}',
   'parts.now': 'What sits where',
   'parts.none': 'No parts are entered yet.',
@@ -355,7 +339,6 @@ const TEXTS = {
   'why.planned': 'planned',
   'why.resized': 'resized',
   'why.unknown': 'unknown',
-
   'concerns.title': 'Open concerns',
   'concerns.none': 'No open concerns.',
   'concerns.new': 'Enter a concern',
@@ -368,7 +351,6 @@ const TEXTS = {
   'concerns.close': 'Close it',
   'concerns.why': 'Why it is closed',
   'concerns.why.need': 'Write why it is closed.',
-
   'work.title': 'Work on {pump}',
   'work.none': 'No work is going on.',
   'work.new': 'Start a job',
@@ -403,7 +385,6 @@ const TEXTS = {
   'step.open': 'not confirmed',
   'step.confirmed': 'confirmed',
   'step.left-out': 'LEFT OUT',
-
   'trends.title': 'Trends {pump}',
   'trends.what': 'Departure of each judged round; 1 is the limit that a healthy clip passes once in a hundred.',
   'trends.last': 'Last: {times}. Drift chart at {chart} % of its limit.',
@@ -413,7 +394,6 @@ const TEXTS = {
   'trend.creeping': 'CREEPING',
   'trend.raised': 'RAISED',
   'trend.beyond': 'BEYOND',
-
   'good.title': 'Known-good rounds {pump}',
   'good.what': 'The program proposes; a person who has listened accepts. Three are the least, eight are good.',
   'good.now': 'What counts now',
@@ -430,7 +410,6 @@ const TEXTS = {
   'good.accept.summary': 'Accept round {round}',
   'good.accept': 'I listened: round {round} is good',
   'good.listened': 'Accept a round only if you listened to every module of it and know that the pump ran well.',
-
   'note.title': 'Handover note',
   'note.title.last': 'Handover note of the last tour',
   'note.tour': 'Tour',
@@ -460,7 +439,6 @@ const TEXTS = {
   'note.amend.hint': 'It is shown in a box at the top; the signed page stays as it was.',
   'note.amend.need': 'Write what is corrected.',
   'note.amend': 'Enter the amendment',
-
   'more.title': 'More',
   'more.readings': 'Readings',
   'more.parts': 'Parts and how long they last',
@@ -470,7 +448,6 @@ const TEXTS = {
   'more.good': 'Known-good rounds',
   'more.kept': 'Kept on this phone',
   'more.checks': 'Checks',
-  'of.pump': '{what}, {pump}',
   'more.look': 'Look',
   'more.theme': 'Light or dark',
   'theme.auto': 'As the phone',
@@ -489,7 +466,6 @@ const TEXTS = {
   'phone.offline': 'Opens without a connection.',
   'phone.nooffline': 'Does not open without a connection: leave this page open while you walk. (The phone does not trust the certificate of the laptop, or has just loaded the page for the first time.)',
   'more.version': 'Version {version}',
-
   'entry.round': 'New round of {pump}',
   'entry.close': 'Round closed',
   'entry.check': 'Check {check}, {pump}',

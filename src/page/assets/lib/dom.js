@@ -6,7 +6,12 @@ export function el(tag, props, ...children) {
   for (const [name, value] of Object.entries(props || {})) {
     if (value === null || value === undefined || value === false) continue;
     if (name.startsWith('on')) node.addEventListener(name.slice(2), value);
-    else if (name === 'value' || name === 'checked' || name === 'disabled' || name === 'hidden') node[name] = value;
+    else if (name === 'checked' || name === 'disabled' || name === 'hidden') node[name] = value;
+    else if (name === 'value') {
+      // Both: as an attribute it is what the field began with, by which a change is known.
+      if (node.tagName === 'INPUT') node.setAttribute('value', value);
+      node.value = value;
+    }
     else node.setAttribute(name, value === true ? '' : value);
   }
   add(node, children);
@@ -59,6 +64,7 @@ export function choices(legend, name, options, chosen, onchange) {
   for (const [value, words] of options) {
     const id = newId('c');
     const input = el('input', { type: 'radio', name, id, value, checked: value === chosen });
+    input.defaultChecked = value === chosen;
     if (onchange) input.addEventListener('change', () => onchange(value));
     row.append(el('span', { class: 'choice' }, input, el('label', { for: id }, words)));
   }

@@ -38,7 +38,7 @@ export async function ask(method, path, body, { wait_ms = 15000, bytes = null, s
     headers['Content-Type'] = bytes ? 'application/octet-stream' : 'application/json';
   }
   let answer;
-  let json = null;
+  let json;
   try {
     const payload = bytes || (body === undefined || body === null ? undefined : JSON.stringify(body));
     answer = await fetch(path, { method, headers, body: payload, signal: stop.signal, credentials: 'same-origin', cache: 'no-store' });

@@ -1,8 +1,9 @@
 // Pieces that several views show: cautions, how a view looks when it waits, badges, forms that enter something.
 
-import { button, el, field, link, newId } from './dom.js';
+import { tell } from './bus.js';
+import { button, el, field, newId } from './dom.js';
 import { when } from './format.js';
-import { NoLine, Refused, line, mayEnter } from './net.js';
+import { NoLine, Refused, mayEnter } from './net.js';
 import * as sync from './sync.js';
 import { t } from '/texts.js';
 
@@ -75,9 +76,12 @@ export function entryForm(spec) {
       if (answer.state === 'asked') {
         ask(answer);
       } else {
-        note.replaceChildren(
-          el('p', { class: answer.state === 'kept' ? 'old' : 'good', role: 'status' }, t(answer.state === 'kept' ? 'kept.entry' : 'entered')),
-        );
+        const words = t(answer.state === 'kept' ? 'kept.entry' : 'entered');
+        tell('said', words);
+        note.replaceChildren(el('p', { class: answer.state === 'kept' ? 'old' : 'good' }, words));
+        // What is entered is not entered a second time by a second touch.
+        form.dataset.done = 'yes';
+        for (const node of [go, ...form.querySelectorAll('.field,.choices,.ask-field,.lastly')]) node.hidden = true;
         spec.done(answer.body || null, answer.state, note, answer.key);
       }
     } catch (e) {
@@ -135,5 +139,3 @@ export function pumpTabs(pumps, chosen, to) {
 }
 
 export const empty = (words) => el('p', { class: 'empty' }, words);
-export const nextLink = (words, href) => link(words, href, 'button first');
-export const withoutLine = () => (line.up ? null : el('p', { class: 'old', role: 'status' }, t('offline.enter')));

@@ -28,7 +28,7 @@ export async function view() {
   const list = answer.body.concerns;
   return {
     title: t('concerns.title'),
-    live: ['concern', 'all', 'queue'],
+    live: ['concern', 'all'],
     node: [
       caution('open'),
       oldNote(answer),

@@ -1,6 +1,6 @@
 // The handover note as it stands; sign-off of giver and receiver; amendments.
 
-import { choices, el, field, link } from '../lib/dom.js';
+import { choices, el, field } from '../lib/dom.js';
 import { when } from '../lib/format.js';
 import { get, line, mayEnter } from '../lib/net.js';
 import { caution, entryForm, oldNote, positionField } from '../lib/parts.js';
@@ -89,5 +89,3 @@ function signing(note, tour) {
     el('details', {}, el('summary', {}, t('note.amend.summary')), amend),
   ];
 }
-
-export const backToNote = () => link(t('back.note'), '#/handover', 'back');

@@ -38,13 +38,16 @@ export async function view(id, module, spot) {
     mic = null;
     if (lock) await lock.release().catch(() => {});
     lock = null;
+    document.body.classList.remove('recording');
   }
 
   function idle() {
-    stage.replaceChildren(length, el('p', { class: 'hint' }, t('record.how')), button(t('record.start'), begin, 'first huge'));
+    stage.replaceChildren(el('p', {}, t('record.how')), button(t('record.start'), begin, 'first huge'), length);
   }
 
   async function begin() {
+    // Nothing to touch by mistake while it records.
+    document.body.classList.add('recording');
     const input = length.querySelector('input:checked');
     const want_s = Number(input ? input.value : 40);
     stage.replaceChildren(el('p', { class: 'count' }, t('record.opening')));
