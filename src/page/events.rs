@@ -40,7 +40,7 @@ pub(super) enum Kind {
     /// The note was signed, taken over or amended.
     Handover,
     /// Some events were missed: look at everything again.
-    Missed,
+    All,
 }
 
 /// An event.
@@ -84,7 +84,7 @@ pub(super) async fn events(
         .map(move |event| {
             // The place is given back when the phone goes.
             let _ = &place;
-            Ok(sent(event.unwrap_or_else(|_| Event::of(Kind::Missed))))
+            Ok(sent(event.unwrap_or_else(|_| Event::of(Kind::All))))
         })
         .take_until(async move {
             // The server ends: the stream must not hold it up.
