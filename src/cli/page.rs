@@ -60,7 +60,10 @@ pub fn run(args: &PageArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         writeln!(io.out, "{url}")?;
     }
     if let Some(fingerprint) = &running.fingerprint {
-        writeln!(io.out, "The browser warns of a certificate that it does not know. Its SHA-256 must be:\n{fingerprint}")?;
+        writeln!(
+            io.out,
+            "The browser warns of a certificate that it does not know. Its SHA-256 must be:\n{fingerprint}"
+        )?;
     }
     let url = running.urls.first().cloned().unwrap_or_default();
     if let Some(codes) = &running.codes {

@@ -77,7 +77,11 @@ pub(super) async fn events(
     State(shared): State<Arc<Shared>>,
 ) -> Result<Sse<impl Stream<Item = Result<Sent, Infallible>>>, Fault> {
     let place = shared.listeners.clone().try_acquire_owned().map_err(|_| {
-        Fault::later(StatusCode::SERVICE_UNAVAILABLE, "too many phones listen at once; this one asks again by itself", 30)
+        Fault::later(
+            StatusCode::SERVICE_UNAVAILABLE,
+            "too many phones listen at once; this one asks again by itself",
+            30,
+        )
     })?;
     let mut ended = shared.ended.clone();
     let stream = BroadcastStream::new(shared.events.subscribe())

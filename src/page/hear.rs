@@ -128,7 +128,8 @@ fn sound(wav: Vec<u8>, range: Option<&str>) -> Response {
     let part = range.and_then(|r| {
         let (from, to) = r.strip_prefix("bytes=")?.split_once('-')?;
         let from: usize = from.parse().ok()?;
-        let to: usize = if to.is_empty() { all.checked_sub(1)? } else { to.parse::<usize>().ok()?.min(all.checked_sub(1)?) };
+        let to: usize =
+            if to.is_empty() { all.checked_sub(1)? } else { to.parse::<usize>().ok()?.min(all.checked_sub(1)?) };
         (from <= to).then_some((from, to))
     });
     let bytes = Bytes::from(wav);

@@ -57,8 +57,9 @@ fn signed_page(note: &NoteRow, sheet: &Sheet) -> Result<String, Fault> {
         sign::Amendment { when, ..a.clone() }
     };
     let amendments: Vec<sign::Amendment> = note.amendments.iter().map(on_the_rig).collect();
-    sign::amended(&note.html, &note.sha256, &amendments)
-        .map_err(|e| Fault::failed("the signed note can't be shown; the computer that serves this page has written down why", e))
+    sign::amended(&note.html, &note.sha256, &amendments).map_err(|e| {
+        Fault::failed("the signed note can't be shown; the computer that serves this page has written down why", e)
+    })
 }
 
 /// `GET /api/handover?tour=now`
@@ -73,8 +74,7 @@ pub(super) async fn state(
         let note = book.handover(&rig, &tour, at, &|| ())?;
         let signed = book.note(&tour)?;
         let amendments = signed.iter().flat_map(|n| &n.amendments);
-        let amendments: Vec<Value> =
-            amendments.map(|a| json!({"at": a.when, "by": a.by, "text": a.text})).collect();
+        let amendments: Vec<Value> = amendments.map(|a| json!({"at": a.when, "by": a.by, "text": a.text})).collect();
         Ok(json!({
             "schema": "seatsong.handover/1", "tour": [tour.start, tour.end], "signed": signed.is_some(),
             "sha256": signed.as_ref().map(|n| &n.sha256), "giver": signed.as_ref().map(|n| &n.giver),

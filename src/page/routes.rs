@@ -110,7 +110,10 @@ async fn pair(
     match pairing.tried(&code, peer.ip(), now).map_err(failed)? {
         Tried::Wrong => {
             shared.notice(Notice::Trouble(format!("a wrong pairing code from {}", peer.ip())));
-            Err(Fault::new(StatusCode::FORBIDDEN, "this code is wrong, or was used already; a new one stands where the page was started"))
+            Err(Fault::new(
+                StatusCode::FORBIDDEN,
+                "this code is wrong, or was used already; a new one stands where the page was started",
+            ))
         }
         Tried::Wait(wait_s) => {
             let words = format!("too many wrong codes; wait {} min", wait_s.div_ceil(60));

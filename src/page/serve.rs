@@ -2,8 +2,8 @@
 
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
 use std::path::PathBuf;
-use std::sync::mpsc::{Receiver, channel};
 use std::sync::Arc;
+use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
 use axum_server::tls_rustls::{RustlsAcceptor, RustlsConfig};

@@ -165,9 +165,7 @@ impl Shared {
         work: impl FnOnce(&mut Book, &T) -> Result<Value, Fault> + Send + 'static,
     ) -> Result<Response, Fault> {
         let Given { value, asked } = given;
-        let once = self
-            .with_book(move |book| book.once(value.key(), &asked, |book| work(book, &value)))
-            .await?;
+        let once = self.with_book(move |book| book.once(value.key(), &asked, |book| work(book, &value))).await?;
         if once.first {
             let round = (kind == Kind::Round).then(|| once.answer.get("id").and_then(Value::as_i64)).flatten();
             self.tell(Event { round, ..Event::of(kind) });

@@ -13,9 +13,7 @@ use super::events::Kind;
 use super::fault::Fault;
 use super::rounds::OfPump;
 use super::state::{Keyed, Shared};
-use crate::book::{
-    Book, CheckWish, EntryError, PartChange, PumpRow, concern_document, due_document, part_document,
-};
+use crate::book::{Book, CheckWish, EntryError, PartChange, PumpRow, concern_document, due_document, part_document};
 use crate::tour::cross::Remark;
 use crate::tour::parts::{PartKind, Place, Side, Why};
 use crate::tour::{Ask, AskKind, Check, Per, Sheet};
@@ -192,14 +190,18 @@ pub(super) async fn check(State(shared): State<Arc<Shared>>, given: Given<CheckE
         let wish = CheckWish { check: &e.check, pump, module: e.module, at, by };
         if let Some(reason) = &e.skip_reason {
             let number = book.skip_check(&sheet, &wish, reason)?;
-            return Ok(json!({"entered": {"number": number, "check": e.check, "at": at, "remarks": [], "outside": []}}));
+            return Ok(
+                json!({"entered": {"number": number, "check": e.check, "at": at, "remarks": [], "outside": []}}),
+            );
         }
         let mut answers = Vec::new();
         for (name, value) in &e.answer {
             answers.extend(typed(Some(value))?.map(|text| (name.clone(), text)));
         }
         if answers.is_empty() {
-            return Err(Fault::refused("nothing was read; enter at least one answer, or leave the check out with a reason"));
+            return Err(Fault::refused(
+                "nothing was read; enter at least one answer, or leave the check out with a reason",
+            ));
         }
         let entered = book.enter_check(&sheet, &wish, &answers, e.yes)?;
         let outside = entered.limits.iter().filter(|(_, _, outside)| *outside == Some(true));
@@ -224,16 +226,17 @@ pub(super) async fn readings(
         let now = Timestamp::now();
         let mut out = Vec::new();
         for check in sheet.checks.iter().filter(|c| c.per != Per::Rig) {
-            let modules = if check.per == Per::Module { pump.modules().into_iter().map(Some).collect() } else { vec![None] };
+            let modules =
+                if check.per == Per::Module { pump.modules().into_iter().map(Some).collect() } else { vec![None] };
             for module in modules {
                 for ask in &check.asks {
                     let AskKind::Reading { unit, limits, .. } = &ask.kind else { continue };
                     let all = book.readings(&pump, module, &check.id, &ask.name, Timestamp::MAX)?;
                     let newest = &all[all.len().saturating_sub(POINTS)..];
                     let point = |(at, si): &(Timestamp, f64)| json!({"at": at, "value": unit.from_si(*si), "shown": unit.show(*si)});
-                    let last = newest.last().map(|(at, si)| {
-                        json!({"shown": unit.show(*si), "at": at, "outside": limits.outside(*si)})
-                    });
+                    let last = newest
+                        .last()
+                        .map(|(at, si)| json!({"shown": unit.show(*si), "at": at, "outside": limits.outside(*si)}));
                     out.push(json!({
                         "check": check.id, "name": ask.name, "module": module, "unit": unit.symbol,
                         "limits": limits.words(unit), "last": last, "points": newest.iter().map(point).collect::<Vec<_>>(),

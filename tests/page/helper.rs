@@ -194,7 +194,13 @@ impl Phone {
     }
 
     /// Sends with just these headers beside the cookie.
-    pub(crate) fn send(&self, method: &str, path: &str, headers: &[(&str, &str)], body: &[u8]) -> Result<Got, ureq::Error> {
+    pub(crate) fn send(
+        &self,
+        method: &str,
+        path: &str,
+        headers: &[(&str, &str)],
+        body: &[u8],
+    ) -> Result<Got, ureq::Error> {
         let url = format!("{}{path}", self.url);
         let mut request = if method == "PUT" { self.agent.put(url) } else { self.agent.post(url) };
         if let Some(cookie) = &self.cookie {

@@ -44,8 +44,20 @@ fn on_the_network_nothing_is_told_or_entered_before_pairing() {
     let phone = page.phone();
     assert_eq!(page.running().fingerprint.as_ref().unwrap().len(), 95);
     let me = phone.get("/api/me").ok(200);
-    assert_eq!((&me["paired"], &me["role"], &me["token"], &me["rig"]), (&false.into(), &Value::Null, &Value::Null, &Value::Null));
-    for path in ["/api/pumps", "/api/rounds", "/api/rounds/6/verdict", "/api/due", "/api/events", "/api/handover", "/handover.html", "/api/nothing"] {
+    assert_eq!(
+        (&me["paired"], &me["role"], &me["token"], &me["rig"]),
+        (&false.into(), &Value::Null, &Value::Null, &Value::Null)
+    );
+    for path in [
+        "/api/pumps",
+        "/api/rounds",
+        "/api/rounds/6/verdict",
+        "/api/due",
+        "/api/events",
+        "/api/handover",
+        "/handover.html",
+        "/api/nothing",
+    ] {
         phone.get(path).was(401);
     }
     for path in ENTRIES {
@@ -101,7 +113,10 @@ fn a_code_pairs_one_phone_and_a_restart_does_not_part_them() {
     for name in ["certificate.pem", "key.pem", "sessions.json"] {
         let path = page.book.join("page").join(name);
         let text = std::fs::read_to_string(&path).unwrap();
-        assert!(!text.contains(&crew.token) && !text.contains(crew.cookie.as_ref().unwrap().trim_start_matches("seatsong=")));
+        assert!(
+            !text.contains(&crew.token)
+                && !text.contains(crew.cookie.as_ref().unwrap().trim_start_matches("seatsong="))
+        );
         #[cfg(unix)]
         {
             use std::os::unix::fs::PermissionsExt as _;

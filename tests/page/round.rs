@@ -14,11 +14,14 @@ fn a_whole_round_by_the_page_gives_the_verdict_of_the_command_and_the_other_phon
     assert_eq!((&pump["name"], &pump["modules"], &pump["units"]), (&"MP-1".into(), &json!([1, 2, 3]), &"si".into()));
     assert_eq!((&pump["liner"], &pump["last_point"]["pressure"]), (&"152.4 mm".into(), &"200 bar".into()));
     assert_eq!((pump["spots"].as_array().unwrap().len(), &pump["open_round"]), (3, &6.into()));
-    let wish = json!({"key": key(), "pump": "MP-1", "spm": "88", "pressure": "2900psi", "mud": "1.2 sg",
+    let wish = json!({"key": key(), "pump": "MP-1", "spm": "88", "pressure": "20 MPa", "mud": "1.2 sg",
         "crew": "derrickman", "remarks": "windy", "at": "2026-11-13T06:00:00Z"});
     let round = phone.post("/api/rounds", &wish).ok(201);
     let id = round["id"].as_i64().unwrap();
-    assert_eq!((id, &round["pressure"], &round["spm"], &round["clips"]), (7, &"200 bar".into(), &88.0.into(), &json!([])));
+    assert_eq!(
+        (id, &round["pressure"], &round["spm"], &round["clips"]),
+        (7, &"200 bar".into(), &88.0.into(), &json!([]))
+    );
     phone.get(&format!("/api/rounds/{id}/verdict")).was(409);
     for module in 1..=3 {
         let bytes = today(module);
@@ -39,7 +42,10 @@ fn a_whole_round_by_the_page_gives_the_verdict_of_the_command_and_the_other_phon
     assert!(done.contains(&3) && told[4..7].iter().all(|e| e["of"] == 3), "{told:?}");
 
     let listed = phone.get("/api/rounds?pump=MP-1").ok(200);
-    assert_eq!((&listed[0]["id"], &listed[0]["clips"], &listed[0]["worst"]["module"]), (&7.into(), &3.into(), &2.into()));
+    assert_eq!(
+        (&listed[0]["id"], &listed[0]["clips"], &listed[0]["worst"]["module"]),
+        (&7.into(), &3.into(), &2.into())
+    );
     assert_eq!(listed[0]["worst"]["verdict"], "departed");
     let closed = phone.post(&format!("/api/rounds/{id}/close"), &json!({"key": key(), "remarks": "screen cleaned"}));
     assert!(closed.ok(201)["closed_at"].is_string());
@@ -58,7 +64,8 @@ fn a_change_can_be_seen_and_heard() {
     let map = phone.get(&format!("/api/rounds/{id}/map?module=2")).ok(200);
     let (arc, band) = (&verdict["clips"][0]["arc_deg"], &verdict["clips"][0]["band_hz"]);
     assert_eq!((&map["arc_deg"], &map["band_hz"], &map["angle"]), (arc, band, &"absolute".into()));
-    let (n_band, n_angle) = (map["band_edges_hz"].as_array().unwrap().len() - 1, map["angles_deg"].as_array().unwrap().len());
+    let (n_band, n_angle) =
+        (map["band_edges_hz"].as_array().unwrap().len() - 1, map["angles_deg"].as_array().unwrap().len());
     assert_eq!((map["angles_deg"][0].as_f64(), n_angle), (Some(0.0), 72));
     let cell = |name: &str, b: usize, a: usize| map[name][b][a].as_f64();
     let mut loudest = (f64::NEG_INFINITY, 0, 0);
@@ -72,7 +79,9 @@ fn a_change_can_be_seen_and_heard() {
         }
     }
     // The change that the verdict names is where the map shows most.
-    let inside = |x: f64, span: &serde_json::Value| x >= span[0].as_f64().unwrap() * 0.8 && x <= span[1].as_f64().unwrap() * 1.25;
+    let inside = |x: f64, span: &serde_json::Value| {
+        x >= span[0].as_f64().unwrap() * 0.8 && x <= span[1].as_f64().unwrap() * 1.25
+    };
     assert!(inside(map["band_edges_hz"][loudest.1].as_f64().unwrap(), band), "{loudest:?} {band}");
 
     let hear = |which: &str, more: &str| phone.get(&format!("/api/rounds/{id}/hear?module=2&which={which}{more}"));
@@ -82,14 +91,18 @@ fn a_change_can_be_seen_and_heard() {
         assert!(wav.body.len() > 50_000 && wav.body.len() < 1_000_000, "{}", wav.body.len());
     }
     let energy = |wav: &[u8]| -> f64 {
-        wav[44..].chunks_exact(3).map(|b| f64::from(i32::from_le_bytes([0, b[0], b[1], b[2]])).powi(2)).sum::<f64>() / wav.len() as f64
+        wav[44..].chunks_exact(3).map(|b| f64::from(i32::from_le_bytes([0, b[0], b[1], b[2]])).powi(2)).sum::<f64>()
+            / wav.len() as f64
     };
     // What washes is louder in its band and arc, at equal gain.
     assert!(energy(&now.body) > 1.5 * energy(&good.body), "{} {}", energy(&now.body), energy(&good.body));
     let range = [("range", "bytes=0-99")];
     let part = phone.try_get(&format!("/api/rounds/{id}/hear?module=2&which=good"), &range).unwrap().was(206);
     let whole = good.body.len();
-    assert_eq!((part.body.as_slice(), part.header("content-range")), (&good.body[..100], Some(format!("bytes 0-99/{whole}").as_str())));
+    assert_eq!(
+        (part.body.as_slice(), part.header("content-range")),
+        (&good.body[..100], Some(format!("bytes 0-99/{whole}").as_str()))
+    );
     for wrong in ["&arc=1", "&arc=0,999", "&band=900,100", "&band=a,b", "&band=1e999,2", "&arc=-5,20"] {
         hear("now", wrong).was(422);
     }
@@ -119,7 +132,8 @@ fn an_entry_that_is_sent_again_is_made_once_even_after_a_restart() {
     // Eight phones with one entry at the same moment.
     let body = json!({"key": key(), "pump": "MP-1", "spm": 80});
     let ids: Vec<i64> = std::thread::scope(|s| {
-        let tries: Vec<_> = (0..8).map(|_| s.spawn(|| again.post("/api/rounds", &body).json()["id"].as_i64().unwrap())).collect();
+        let tries: Vec<_> =
+            (0..8).map(|_| s.spawn(|| again.post("/api/rounds", &body).json()["id"].as_i64().unwrap())).collect();
         tries.into_iter().map(|t| t.join().unwrap()).collect()
     });
     assert!(ids.iter().all(|i| *i == 8), "{ids:?}");

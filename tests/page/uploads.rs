@@ -73,7 +73,12 @@ fn what_is_no_recording_too_large_or_damaged_is_not_entered() {
         let begun = phone.post("/api/uploads", &Phone::wish(round, 1, bytes)).ok(200);
         begun["upload"].as_str().unwrap().to_owned()
     };
-    for other in [&b"<html><script>alert(1)</script></html>"[..], b"%PDF-1.7\n%\xe2\xe3\xcf\xd3 and so on", b"\x7fELF\x02\x01\x01\0\0\0\0\0\0\0\0\0", b"#!/bin/sh\nrm -rf /\n"] {
+    for other in [
+        &b"<html><script>alert(1)</script></html>"[..],
+        b"%PDF-1.7\n%\xe2\xe3\xcf\xd3 and so on",
+        b"\x7fELF\x02\x01\x01\0\0\0\0\0\0\0\0\0",
+        b"#!/bin/sh\nrm -rf /\n",
+    ] {
         let id = begin(other);
         phone.put(&format!("/api/uploads/{id}?from=0"), other).was(415);
         phone.get(&format!("/api/uploads/{id}")).was(404);
@@ -113,7 +118,13 @@ fn what_is_no_recording_too_large_or_damaged_is_not_entered() {
     }
     let id = begin(&wav);
     let path = format!("/api/uploads/{id}?from=0");
-    phone.put(&path, &vec![0; (1 << 20) + 1]).was(413);
+    let head = format!(
+        "PUT {path} HTTP/1.1\r\nHost: {a}\r\nOrigin: http://{a}\r\nX-Seatsong-Token: {}\r\nContent-Length: 1048577\r\nConnection: close\r\n\r\n",
+        phone.token,
+        a = page.address()
+    );
+    let large = page.answer(head.as_bytes());
+    assert!(large.starts_with("HTTP/1.1 413"), "{large}");
     phone.put(&path, &[wav.as_slice(), b"more"].concat()).was(422);
     let held = usize::try_from(phone.get(&format!("/api/uploads/{id}")).ok(200)["have"].as_u64().unwrap()).unwrap();
     let mut wrong = wav.clone();
