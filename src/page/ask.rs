@@ -81,7 +81,12 @@ impl Pieces {
     pub(super) async fn next(&mut self) -> Result<Option<Bytes>, Fault> {
         let until = self.end.min(Instant::now() + self.pause);
         match timeout_at(until, self.stream.next()).await {
-            Err(_) => Err(Fault::new(StatusCode::REQUEST_TIMEOUT, "it arrives too slowly; go on from where it stands")),
+            // Not a fault of the sender: the same again, from where it stands, once the network is better.
+            Err(_) => Err(Fault::later(
+                StatusCode::SERVICE_UNAVAILABLE,
+                "it arrives too slowly; go on from where it stands",
+                1,
+            )),
             Ok(None) => Ok(None),
             Ok(Some(Ok(piece))) => Ok(Some(piece)),
             Ok(Some(Err(_))) => Err(Fault::new(StatusCode::BAD_REQUEST, "the connection broke off")),
