@@ -142,6 +142,14 @@ impl Book {
         out.notes.extend(self.cut_short()?);
         let mut waiting = files_under(&self.dir.join(INCOMING))?;
         waiting.retain(|p| !is_recording(p));
+        let n_files = waiting.len();
+        waiting.retain(|p| !super::uploads::is_upload(p));
+        if waiting.len() < n_files {
+            out.notes.push(format!(
+                "{} recording(s) are on their way in from a phone (`seatsong page`)",
+                n_files - waiting.len()
+            ));
+        }
         if !waiting.is_empty() {
             out.notes.push(format!(
                 "{} file(s) in {INCOMING}/ are left of interrupted imports; import those recordings again, `book mend` puts the rest aside",
@@ -187,8 +195,9 @@ impl Book {
         let entered: HashSet<PathBuf> = clips.iter().map(|c| self.dir.join(&c.file)).collect();
         let mut strays: Vec<PathBuf> =
             files_under(&self.dir.join(CLIPS))?.into_iter().filter(|p| !entered.contains(p)).collect();
+        // Recordings in the making are taken in by the next opening; the page itself discards uploads that nobody goes on with.
         let incoming = files_under(&self.dir.join(INCOMING))?;
-        strays.extend(incoming.into_iter().filter(|p| !is_recording(p)));
+        strays.extend(incoming.into_iter().filter(|p| !is_recording(p) && !super::uploads::is_upload(p)));
         let aside = files_under(&self.dir.join(QUARANTINE))?;
         for (path, is_aside) in strays.iter().map(|p| (p, false)).chain(aside.iter().map(|p| (p, true))) {
             let sum = sum_of(path).ok();

@@ -6,9 +6,9 @@ use rusqlite::{OptionalExtension as _, params};
 use super::error::{db, refused};
 use super::tour::{instant, stamp};
 use super::{Book, BookError, PumpRow, Stamp};
-use crate::report::handover::sign::{Amendment, Taken, fingerprint};
-use crate::tour::Tour;
+use crate::report::handover::sign::{Amendment, Signed, Taken, fingerprint};
 use crate::tour::work::{Entry, Job, check_new};
+use crate::tour::{Tour, TourPlan};
 
 /// A job of the book.
 #[derive(Debug, Clone, PartialEq)]
@@ -42,6 +42,20 @@ pub struct NoteRow {
     pub taken: Option<Taken>,
     /// Later corrections, oldest first; their times as RFC 3339.
     pub amendments: Vec<Amendment>,
+}
+
+impl NoteRow {
+    /// Both signatures and the corrections, with times on the rig's clock.
+    #[must_use]
+    pub fn signed(&self, plan: &TourPlan) -> Signed {
+        let local = |rfc: &str| rfc.parse().map_or_else(|_| rfc.to_owned(), |t| plan.date_time(t));
+        Signed {
+            sha256: self.sha256.clone(),
+            giver: format!("{}, {}", self.giver, local(&self.given_at)),
+            taken: self.taken.as_ref().map(|t| Taken { when: local(&t.when), ..t.clone() }),
+            amendments: self.amendments.iter().map(|a| Amendment { when: local(&a.when), ..a.clone() }).collect(),
+        }
+    }
 }
 
 impl Book {
@@ -178,7 +192,9 @@ impl Book {
         let receiver = receiver.trim();
         if let Some(taken) = &note.taken {
             let who = &taken.by;
-            return Err(refused(format!("the note of this tour was taken over by {who} already; add to it with --amend")));
+            return Err(refused(format!(
+                "the note of this tour was taken over by {who} already; add to it with --amend"
+            )));
         }
         if receiver.is_empty() || receiver.eq_ignore_ascii_case(note.giver.trim()) {
             return Err(refused(format!(

@@ -5,7 +5,7 @@ use std::fs::{File, TryLockError};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use rusqlite::{OptionalExtension as _, Transaction, params};
+use rusqlite::{Connection, OptionalExtension as _, params};
 use serde::Serialize;
 
 use super::clips::{CLIP, clip_name, clip_row, known, sum_of};
@@ -72,7 +72,7 @@ impl CaptureRow {
 
 impl CaptureRow {
     /// Enters it for a clip.
-    pub(super) fn put(&self, tx: &Transaction<'_>, clip: i64) -> Result<(), BookError> {
+    pub(super) fn put(&self, tx: &Connection, clip: i64) -> Result<(), BookError> {
         let list = |made: serde_json::Result<String>| made.unwrap_or_else(|_| "[]".to_owned());
         tx.execute(
             "INSERT INTO capture (clip_id, device, ended, length_s, overruns, lost_frames, gaps, taps_s)

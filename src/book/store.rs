@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use rusqlite::{Connection, OpenFlags, OptionalExtension as _, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, OpenFlags, OptionalExtension as _, TransactionBehavior, params};
 
 use super::error::{PATIENCE_S, db, file};
 use super::migrations::{self, SCHEMA};
@@ -104,14 +104,21 @@ impl Book {
     /// Does work as one whole: all of it is in the book when this returns, or nothing.
     ///
     /// The write lock is taken at the start, so that what the work reads still holds when it writes; another writer is waited for.
+    /// Within greater work ([`Book::once`]) it is a part of that: it holds only if the greater work does.
     ///
     /// # Errors
     /// What the work says, [`BookError::Busy`], [`BookError::Full`] or what the database says.
     pub fn whole<T>(
         &mut self,
         doing: &'static str,
-        work: impl FnOnce(&Transaction<'_>) -> Result<T, BookError>,
+        work: impl FnOnce(&Connection) -> Result<T, BookError>,
     ) -> Result<T, BookError> {
+        if !self.conn.is_autocommit() {
+            let part = self.conn.savepoint().map_err(db(doing))?;
+            let out = work(&part)?;
+            part.commit().map_err(db(doing))?;
+            return Ok(out);
+        }
         let tx = self.conn.transaction_with_behavior(TransactionBehavior::Immediate).map_err(db(doing))?;
         let out = work(&tx)?;
         tx.commit().map_err(db(doing))?;
@@ -127,7 +134,11 @@ impl Book {
             let Some(sum) = super::clips::arriving_sum(&path) else { continue };
             let found: Option<String> = self
                 .conn
-                .query_row("SELECT file FROM clip WHERE sha256 = ?1 UNION ALL SELECT file FROM photo WHERE sha256 = ?1", params![sum], |row| row.get(0))
+                .query_row(
+                    "SELECT file FROM clip WHERE sha256 = ?1 UNION ALL SELECT file FROM photo WHERE sha256 = ?1",
+                    params![sum],
+                    |row| row.get(0),
+                )
                 .optional()
                 .map_err(db("look up a recording"))?;
             if let Some(name) = found {

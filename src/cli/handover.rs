@@ -124,13 +124,7 @@ pub fn run(args: &HandoverArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
 
 /// Shows a signed note: its bytes with both signatures and the amendments at their top.
 fn signed(args: &HandoverArgs, row: &NoteRow, sheet: &Sheet, tour: &Tour, io: &mut Io<'_>) -> anyhow::Result<()> {
-    let local = |rfc: &str| rfc.parse().map_or_else(|_| rfc.to_owned(), |t| sheet.plan.date_time(t));
-    let what = sign::Signed {
-        sha256: row.sha256.clone(),
-        giver: format!("{}, {}", row.giver, local(&row.given_at)),
-        taken: row.taken.as_ref().map(|t| sign::Taken { when: local(&t.when), ..t.clone() }),
-        amendments: row.amendments.iter().map(|a| sign::Amendment { when: local(&a.when), ..a.clone() }).collect(),
-    };
+    let what = row.signed(&sheet.plan);
     let page = sign::shown(&row.html, &what)?;
     let path = args.out.as_ref().map(|dir| dir.join("handover.html"));
     if let Some(path) = &path {
@@ -139,10 +133,8 @@ fn signed(args: &HandoverArgs, row: &NoteRow, sheet: &Sheet, tour: &Tour, io: &m
     if args.json {
         let amendments: Vec<_> =
             row.amendments.iter().map(|a| json!({"at": a.when, "by": a.by, "text": a.text})).collect();
-        let taken = row
-            .taken
-            .as_ref()
-            .map(|t| json!({"by": t.by, "at": t.when, "sha256": t.sha256, "remark": t.remark}));
+        let taken =
+            row.taken.as_ref().map(|t| json!({"by": t.by, "at": t.when, "sha256": t.sha256, "remark": t.remark}));
         return io.json(&json!({
             "schema": "seatsong.handover/1", "tour": [tour.start, tour.end], "signed": true, "giver": row.giver,
             "given_at": row.given_at, "sha256": row.sha256, "taken_over": taken, "amendments": amendments,
@@ -176,10 +168,7 @@ fn sounds(
     let Some(dir) = &args.out else {
         return Err(Usage("--audio puts sounds into the note's files: say where with --out DIR".into()).into());
     };
-    let bar = io.progress(0, "sounds");
-    let silent = book.add_sounds(note, tour, at, only, &|| bar.inc(1));
-    bar.finish_and_clear();
-    for why in silent? {
+    for why in book.add_sounds(note, tour, at, only)? {
         io.say(&format!("no sound of {why}"))?;
     }
     let mut n = 0;

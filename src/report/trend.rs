@@ -83,7 +83,11 @@ pub fn trend_png(trends: &[Trend], title: &str, days_shown: Option<f64>) -> Resu
 /// # Errors
 /// As [`trend_png`].
 pub fn note_trend_png(trend: &Trend, days_shown: Option<f64>) -> Result<Vec<u8>, ReportError> {
-    canvas::png(&NoteTrend(TrendPicture::new(std::slice::from_ref(trend), "", TrendView { days: days_shown, ..TrendView::default() })?))
+    canvas::png(&NoteTrend(TrendPicture::new(
+        std::slice::from_ref(trend),
+        "",
+        TrendView { days: days_shown, ..TrendView::default() },
+    )?))
 }
 
 /// [`TrendPicture`] of one module, its departure only.

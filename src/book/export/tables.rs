@@ -84,6 +84,11 @@ pub const TABLES: &[Table] = &[
               FROM capture e JOIN clip c ON c.id = e.clip_id ORDER BY c.id",
     },
     Table {
+        name: "taps",
+        columns: &[("clip_key", Text), ("taps_s", Text)],
+        sql: "SELECT c.uuid, t.taps_s FROM clip_taps t JOIN clip c ON c.id = t.clip_id ORDER BY c.id",
+    },
+    Table {
         name: "good",
         columns: &[
             ("good_key", Text),

@@ -1,7 +1,7 @@
 //! Rows that are not known by their key: whether they are the same thing under another key, or contradict what is here.
 
 use rusqlite::types::Value;
-use rusqlite::{OptionalExtension as _, ToSql, Transaction, params};
+use rusqlite::{Connection, OptionalExtension as _, ToSql, params};
 
 use super::rows::{Fate, Row};
 use crate::book::BookError;
@@ -12,16 +12,12 @@ use crate::tour::work::{Entry, Job};
 /// Two bores or moments that differ by less are one, m.
 const SAME_BORE_M: f64 = 1e-4;
 
-fn one<T: rusqlite::types::FromSql>(
-    tx: &Transaction<'_>,
-    sql: &str,
-    values: &[&dyn ToSql],
-) -> Result<Option<T>, BookError> {
+fn one<T: rusqlite::types::FromSql>(tx: &Connection, sql: &str, values: &[&dyn ToSql]) -> Result<Option<T>, BookError> {
     let doing = db("look up a row");
     tx.prepare_cached(sql).map_err(&doing)?.query_row(values, |r| r.get(0)).optional().map_err(&doing)
 }
 
-fn pump_name(tx: &Transaction<'_>, row: &Row) -> Result<String, BookError> {
+fn pump_name(tx: &Connection, row: &Row) -> Result<String, BookError> {
     let name: Option<String> = one(tx, "SELECT name FROM pump WHERE id = ?1", &[&row.get("pump_id")])?;
     Ok(name.unwrap_or_default())
 }
@@ -31,27 +27,27 @@ fn when(ms: Option<i64>) -> String {
 }
 
 /// A pump is known by its name too.
-pub(super) fn pump(tx: &Transaction<'_>, row: &mut Row) -> Result<Fate, BookError> {
+pub(super) fn pump(tx: &Connection, row: &mut Row) -> Result<Fate, BookError> {
     let known: Option<i64> = one(tx, "SELECT id FROM pump WHERE name = ?1", &[&row.get("name")])?;
     Ok(known.map_or(Fate::New, Fate::Same))
 }
 
 /// A bore that is known has its rating already.
-pub(super) fn liner(tx: &Transaction<'_>, row: &mut Row) -> Result<Fate, BookError> {
+pub(super) fn liner(tx: &Connection, row: &mut Row) -> Result<Fate, BookError> {
     let sql = "SELECT 1 FROM liner WHERE pump_id = ?1 AND abs(bore_m - ?2) < ?3";
     let known: Option<i64> = one(tx, sql, &[&row.get("pump_id"), &row.get("bore_m"), &SAME_BORE_M])?;
     Ok(if known.is_some() { Fate::Skip } else { Fate::New })
 }
 
 /// A spot is known by its name at its module too.
-pub(super) fn spot(tx: &Transaction<'_>, row: &mut Row) -> Result<Fate, BookError> {
+pub(super) fn spot(tx: &Connection, row: &mut Row) -> Result<Fate, BookError> {
     let sql = "SELECT id FROM spot WHERE pump_id = ?1 AND module = ?2 AND name = ?3";
     let known: Option<i64> = one(tx, sql, &[&row.get("pump_id"), &row.get("module"), &row.get("name")])?;
     Ok(known.map_or(Fate::New, Fate::Same))
 }
 
 /// A round that both accepted is accepted once.
-pub(super) fn good(tx: &Transaction<'_>, row: &mut Row) -> Result<Fate, BookError> {
+pub(super) fn good(tx: &Connection, row: &mut Row) -> Result<Fate, BookError> {
     if row.get("dropped_at") != Value::Null {
         return Ok(Fate::New);
     }
@@ -61,7 +57,7 @@ pub(super) fn good(tx: &Transaction<'_>, row: &mut Row) -> Result<Fate, BookErro
 }
 
 /// The newest verdict of a round that has one here is ours.
-pub(super) fn verdict(tx: &Transaction<'_>, row: &mut Row) -> Result<Fate, BookError> {
+pub(super) fn verdict(tx: &Connection, row: &mut Row) -> Result<Fate, BookError> {
     let sql = "SELECT 1 FROM verdict WHERE round_id = ?1 AND current = 1";
     let known: Option<i64> = one(tx, sql, &[&row.get("round_id")])?;
     if known.is_some() {
@@ -71,14 +67,14 @@ pub(super) fn verdict(tx: &Transaction<'_>, row: &mut Row) -> Result<Fate, BookE
 }
 
 /// The lines of a verdict are as current as it is here.
-pub(super) fn verdict_clip(tx: &Transaction<'_>, row: &mut Row) -> Result<Fate, BookError> {
+pub(super) fn verdict_clip(tx: &Connection, row: &mut Row) -> Result<Fate, BookError> {
     let current: Option<i64> = one(tx, "SELECT current FROM verdict WHERE id = ?1", &[&row.get("verdict_id")])?;
     row.set("current", Value::Integer(current.unwrap_or(0)));
     Ok(Fate::New)
 }
 
 /// A place holds one part at a time.
-pub(super) fn part(tx: &Transaction<'_>, row: &mut Row) -> Result<Fate, BookError> {
+pub(super) fn part(tx: &Connection, row: &mut Row) -> Result<Fate, BookError> {
     let place: [Value; 4] = ["pump_id", "module", "kind", "side"].map(|c| row.get(c));
     let [pump, module, kind, side] = &place;
     let at = "pump_id = ?1 AND module = ?2 AND kind = ?3 AND side IS ?4";
@@ -104,7 +100,7 @@ pub(super) fn part(tx: &Transaction<'_>, row: &mut Row) -> Result<Fate, BookErro
 }
 
 /// A span has one count of running hours.
-pub(super) fn run_log(tx: &Transaction<'_>, row: &mut Row) -> Result<Fate, BookError> {
+pub(super) fn run_log(tx: &Connection, row: &mut Row) -> Result<Fate, BookError> {
     let (from, to) = (row.get("from_ms"), row.get("to_ms"));
     let same = "SELECT id FROM run_log WHERE pump_id = ?1 AND from_ms = ?2 AND to_ms = ?3 AND hours = ?4";
     if let Some(id) = one(tx, same, &[&row.get("pump_id"), &from, &to, &row.get("hours")])? {
@@ -124,7 +120,7 @@ pub(super) fn run_log(tx: &Transaction<'_>, row: &mut Row) -> Result<Fate, BookE
 }
 
 /// An entry of a job must follow from those before it, in order of time.
-pub(super) fn job_entry(tx: &Transaction<'_>, row: &mut Row) -> Result<Fate, BookError> {
+pub(super) fn job_entry(tx: &Connection, row: &mut Row) -> Result<Fate, BookError> {
     let doing = db("read the work");
     let job = row.whole("job_id").unwrap_or(0);
     let mut rows = tx.prepare_cached("SELECT document FROM job_entry WHERE job_id = ?1 ORDER BY id").map_err(&doing)?;
@@ -150,7 +146,7 @@ pub(super) fn job_entry(tx: &Transaction<'_>, row: &mut Row) -> Result<Fate, Boo
 }
 
 /// A tour has one signed note, and its bytes are never touched.
-pub(super) fn note(tx: &Transaction<'_>, row: &mut Row) -> Result<Fate, BookError> {
+pub(super) fn note(tx: &Connection, row: &mut Row) -> Result<Fate, BookError> {
     let doing = db("look up the note");
     let found: Option<(i64, String)> = tx
         .prepare_cached("SELECT id, sha256 FROM note WHERE tour_start_ms = ?1")

@@ -1,7 +1,7 @@
 //! Rows of one table from one book into another, whatever their columns are.
 
 use rusqlite::types::Value;
-use rusqlite::{Connection, OptionalExtension as _, Transaction, params_from_iter};
+use rusqlite::{Connection, OptionalExtension as _, params_from_iter};
 
 use super::rules::{Fill, Rows};
 use super::{MergeReport, Numbers};
@@ -72,7 +72,7 @@ impl Row {
     }
 
     /// Enters the row.
-    pub(super) fn enter(&self, tx: &Transaction<'_>, table: &str) -> Result<i64, BookError> {
+    pub(super) fn enter(&self, tx: &Connection, table: &str) -> Result<i64, BookError> {
         let doing = db("enter a row of the other book");
         let marks = vec!["?"; self.columns.len()].join(", ");
         let sql = format!("INSERT INTO {table} ({}) VALUES ({marks})", self.columns.join(", "));
@@ -89,7 +89,7 @@ pub(super) fn columns_of(conn: &Connection, table: &str) -> Result<Vec<String>, 
 }
 
 /// Number of the row with this key; 0 in a table without numbers.
-fn find(tx: &Transaction<'_>, table: &str, numbered: bool, key: &[&str], row: &Row) -> Result<Option<i64>, BookError> {
+fn find(tx: &Connection, table: &str, numbered: bool, key: &[&str], row: &Row) -> Result<Option<i64>, BookError> {
     let doing = db("look up a row");
     let wanted: Vec<String> = key.iter().map(|k| format!("{k} IS ?")).collect();
     let number = if numbered { "id" } else { "0" };
@@ -104,7 +104,7 @@ fn find(tx: &Transaction<'_>, table: &str, numbered: bool, key: &[&str], row: &R
 
 /// Gives a row of ours what it lacks.
 fn fill(
-    tx: &Transaction<'_>,
+    tx: &Connection,
     table: &str,
     key: &[&str],
     number: Option<i64>,

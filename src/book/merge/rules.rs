@@ -1,6 +1,6 @@
 //! What is done with the rows of each table when two books become one.
 
-use rusqlite::Transaction;
+use rusqlite::Connection;
 
 use super::rows::{Fate, Row};
 use super::{MergeReport, clash};
@@ -45,7 +45,7 @@ pub(super) struct Rows {
 }
 
 /// What becomes of a row that is not known by its key.
-pub(super) type Look = fn(&Transaction<'_>, &mut Row) -> Result<Fate, BookError>;
+pub(super) type Look = fn(&Connection, &mut Row) -> Result<Fate, BookError>;
 
 /// What a row that both books have takes from the other one.
 #[derive(Debug)]
@@ -132,6 +132,21 @@ pub(super) const RULES: &[Rule] = &[
             look: None,
             count: |r| &mut r.more,
         }),
+    },
+    Rule {
+        table: "clip_taps",
+        how: How::Rows(Rows {
+            key: &["clip_id"],
+            refs: &[("clip_id", "clip")],
+            fill: Fill::Nothing,
+            look: None,
+            count: |r| &mut r.more,
+        }),
+    },
+    Rule { table: "page_answer", how: How::Stays("answers to phones that entered something here") },
+    Rule {
+        table: "upload",
+        how: How::Stays("recordings on their way from a phone to this book; whole ones are clips"),
     },
     Rule {
         table: "analysis",

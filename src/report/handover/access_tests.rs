@@ -31,7 +31,9 @@ fn is(tag: &str, name: &str) -> bool {
 #[test]
 fn the_page_is_whole_by_itself() {
     for (name, page) in pages() {
-        for forbidden in ["http:", "https:", "<script", "<link", "url(", "@import", "javascript:", "<Plover>", "<iframe"] {
+        for forbidden in
+            ["http:", "https:", "<script", "<link", "url(", "@import", "javascript:", "<Plover>", "<iframe"]
+        {
             assert!(!page.contains(forbidden), "{name}: {forbidden}");
         }
         assert!(page.starts_with("<!DOCTYPE html>\n<html lang=\"en\">"));
@@ -193,11 +195,8 @@ fn every_pair_of_colours_of_the_style_sheet_can_be_read() {
 fn letters_on_paper_are_nine_points_or_more() {
     let css = include_str!("handover.css");
     let print = &css[css.find("@media print").unwrap()..];
-    let sizes: Vec<f64> = print
-        .split("font-size:")
-        .skip(1)
-        .map(|s| s.split("pt").next().unwrap().parse().unwrap())
-        .collect();
+    let sizes: Vec<f64> =
+        print.split("font-size:").skip(1).map(|s| s.split("pt").next().unwrap().parse().unwrap()).collect();
     assert!(sizes.len() >= 4 && sizes.iter().all(|s| *s >= 9.0), "{sizes:?}");
     for (name, note) in [("full", full()), ("bad", bad(1, 3, 30))] {
         for size in super::pdf::letter_sizes(&note).unwrap() {
