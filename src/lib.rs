@@ -15,6 +15,7 @@
 //! | [`sample`] | the made-up pump room that makes demo and trial clips |
 //! | [`report`] | pictures and the note |
 //! | [`tour`] | the check sheet, what is due, readings, parts, work |
+//! | [`page`] | the web page for phones |
 //! | [`cli`] | one file a command |
 //!
 //! Small shared ground: [`units`], [`robust`], [`spectrum`], [`bands`], [`frames`].
@@ -27,6 +28,7 @@ pub mod cli;
 pub mod clip;
 pub mod frames;
 pub mod map;
+pub mod page;
 pub mod pump;
 pub mod report;
 pub mod robust;

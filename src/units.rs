@@ -154,11 +154,13 @@ fn floor_db(level_db: f64) -> f64 {
 
 mod pressure;
 mod quantity;
+mod speed;
 pub use pressure::{Pressure, PressureError, PressureUnit, parse_pressure};
 pub use quantity::{
     CubicMetre, CubicMetrePerSecond, Dimension, Kelvin, KgPerM3, Metre, Newton, NewtonMetre, Pascal, QuantityError,
     Unit, UnitSystem, parse_quantity,
 };
+pub use speed::console_spm;
 
 #[cfg(test)]
 mod tests {

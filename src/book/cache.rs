@@ -62,16 +62,19 @@ impl Book {
     /// - `step`: called after each recording that had to be analysed.
     pub(super) fn analyses(&mut self, wanted: &[Wanted], step: &(dyn Fn() + Sync)) -> Result<Vec<Analysis>, BookError> {
         let mut out: Vec<Option<Analysis>> = wanted.iter().map(|w| self.stored(w)).collect::<Result<_, _>>()?;
-        let todo: Vec<(usize, std::path::PathBuf)> =
-            (0..wanted.len()).filter(|&i| out[i].is_none()).map(|i| (i, self.clip_path(&wanted[i].clip))).collect();
+        let mut todo: Vec<(usize, std::path::PathBuf, Option<Vec<f64>>)> = Vec::new();
+        for i in (0..wanted.len()).filter(|&i| out[i].is_none()) {
+            todo.push((i, self.clip_path(&wanted[i].clip), self.taps(wanted[i].clip.id)?));
+        }
         // A few at a time, so that what was made is kept even if the rest is interrupted.
         for part in todo.chunks(16) {
             let made: Vec<(usize, Option<Vec<u8>>, Analysis)> = part
                 .par_iter()
-                .map(|(i, path)| {
+                .map(|(i, path, taps)| {
                     let w = &wanted[*i];
                     let settings = ReadSettings { pulse: w.clip.pulse, ..ReadSettings::default() };
-                    let wish = AnalyseSettings { hint_spm: w.hint_spm, ..AnalyseSettings::default() };
+                    let taps_s = taps.clone();
+                    let wish = AnalyseSettings { hint_spm: w.hint_spm, taps_s, ..AnalyseSettings::default() };
                     let made = match clip::read(path, &settings) {
                         // What the book gives is always what the book keeps: the same verdict now and later.
                         Ok(clip) => {

@@ -129,7 +129,15 @@ impl Book {
                 out.faults.push(Fault::Stranger { file: self.shown(&path) });
             }
         }
-        let waiting = files_under(&self.dir.join(INCOMING))?;
+        let mut waiting = files_under(&self.dir.join(INCOMING))?;
+        let n_files = waiting.len();
+        waiting.retain(|p| !super::uploads::is_upload(p));
+        if waiting.len() < n_files {
+            out.notes.push(format!(
+                "{} recording(s) are on their way in from a phone (`seatsong page`)",
+                n_files - waiting.len()
+            ));
+        }
         if !waiting.is_empty() {
             out.notes.push(format!(
                 "{} file(s) in {INCOMING}/ are left of interrupted imports; import those recordings again, `book mend` puts the rest aside",
@@ -175,8 +183,8 @@ impl Book {
         let entered: HashSet<PathBuf> = clips.iter().map(|c| self.dir.join(&c.file)).collect();
         let mut strays: Vec<PathBuf> =
             files_under(&self.dir.join(CLIPS))?.into_iter().filter(|p| !entered.contains(p)).collect();
-        let incoming = files_under(&self.dir.join(INCOMING))?;
-        strays.extend(incoming);
+        // The page itself discards uploads that nobody goes on with.
+        strays.extend(files_under(&self.dir.join(INCOMING))?.into_iter().filter(|p| !super::uploads::is_upload(p)));
         let aside = files_under(&self.dir.join(QUARANTINE))?;
         for (path, is_aside) in strays.iter().map(|p| (p, false)).chain(aside.iter().map(|p| (p, true))) {
             let sum = sum_of(path).ok();

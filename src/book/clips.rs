@@ -125,6 +125,22 @@ impl Book {
     /// # Errors
     /// A file that can't be read, a full disk (nothing half-done stays), what the database says.
     pub fn add_clip(&mut self, round: &RoundRow, spot: &SpotRow, new: &NewClip<'_>) -> Result<Added, BookError> {
+        let original = new.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        self.add_clip_as(round, spot, new, &original)
+    }
+
+    /// As [`Book::add_clip`], for a file whose name is not the recording's: `original` is what the book shows, its ending is kept.
+    ///
+    /// # Errors
+    /// As [`Book::add_clip`].
+    pub fn add_clip_as(
+        &mut self,
+        round: &RoundRow,
+        spot: &SpotRow,
+        new: &NewClip<'_>,
+        original: &str,
+    ) -> Result<Added, BookError> {
+        let ending = ending(Path::new(original));
         let (arrived, sum, bytes) = self.copy_in(new.path)?;
         if let Some(row) = known(&self.conn, &sum)? {
             if self.clip_path(&row).exists() {
@@ -138,11 +154,9 @@ impl Book {
         let incoming = self.dir.join(INCOMING);
         // A name of its own: another program may be bringing in the same bytes.
         let own = arrived.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-        let complete = incoming.join(format!("{sum}{own}.{}", ending(new.path)));
+        let complete = incoming.join(format!("{sum}{own}.{ending}"));
         std::fs::rename(&arrived, &complete).map_err(file("name the recording", &complete))?;
         sync_dir(&incoming)?;
-        let original = new.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-        let ending = ending(new.path);
         let added = self.whole("enter the recording", |tx| {
             // Another program may have brought in the same bytes meanwhile.
             if let Some(row) = known(tx, &sum)? {
@@ -214,6 +228,15 @@ impl Book {
         to.as_file().sync_all().map_err(file("sync the recording", path))?;
         let (_, kept) = to.keep().map_err(|e| file("copy the recording", path)(e.error))?;
         Ok((kept, hex(&sum.finalize()), bytes))
+    }
+
+    /// A recording by its key in this book.
+    ///
+    /// # Errors
+    /// [`BookError::Db`] if there is none.
+    pub fn clip(&self, id: i64) -> Result<ClipRow, BookError> {
+        let doing = db("read the recording");
+        self.conn.query_row(&format!("{CLIP} WHERE c.id = ?1"), [id], clip_row).map_err(doing)
     }
 
     /// Recordings of a round, by module.

@@ -130,6 +130,32 @@ impl Book {
         Ok(self.n_missing(&own)? + self.n_good_missing(&pump)?)
     }
 
+    /// What a verdict on a round follows from, as one text: as long as it is the same, so is the verdict.
+    ///
+    /// # Errors
+    /// What the database says.
+    pub fn verdict_basis(&self, round: &RoundRow) -> Result<String, BookError> {
+        let one = |sql: &str, key: i64| -> Result<String, BookError> {
+            let doing = db("look for what has changed");
+            let mut rows = self.conn.prepare_cached(sql).map_err(&doing)?;
+            rows.query_row([key], |r| r.get::<_, Option<String>>(0)).map(Option::unwrap_or_default).map_err(&doing)
+        };
+        let pump = self.pump_by_id(round.pump_id)?;
+        let clips = one("SELECT group_concat(id || ' ' || spot_id) FROM clip WHERE round_id = ?1", round.id)?;
+        let good = one(
+            "SELECT count(*) || ' ' || coalesce(max(id), 0) || ' ' || count(dropped_at) FROM good WHERE pump_id = ?1",
+            round.pump_id,
+        )?;
+        let anew = one("SELECT count(*) || ' ' || coalesce(max(id), 0) FROM restart WHERE pump_id = ?1", round.pump_id)?;
+        let good_clips = one(
+            "SELECT count(*) || ' ' || coalesce(max(c.id), 0) FROM clip c JOIN good g ON g.round_id = c.round_id WHERE g.pump_id = ?1",
+            round.pump_id,
+        )?;
+        // Changes since earlier rounds are part of it.
+        let others = one("SELECT cast(coalesce(max(id), 0) AS TEXT) FROM verdict WHERE round_id <> ?1", round.id)?;
+        Ok(format!("{METHOD}; {round:?}; {pump:?}; {clips}; {good}; {anew}; {good_clips}; {others}"))
+    }
+
     /// Judges a round and keeps the result.
     ///
     /// Operating points outside what the accepted rounds span come back with a warning or unjudged, as the comparison says; modules with

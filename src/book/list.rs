@@ -1,6 +1,6 @@
 //! What lies in the book, at a glance.
 
-use rusqlite::params;
+use rusqlite::{OptionalExtension as _, params};
 use serde::Serialize;
 
 use super::error::db;
@@ -27,6 +27,17 @@ pub struct RoundLine {
     pub good: i64,
     /// The worst state of its verdict: `departed`, `drifting`, `steady`, `unjudged`; `None` without a verdict.
     pub verdict: Option<String>,
+}
+
+/// The module of a round that stands out most.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct WorstClip {
+    /// Module.
+    pub module: u32,
+    /// Its verdict.
+    pub verdict: String,
+    /// Its departure.
+    pub departure: Option<f64>,
 }
 
 /// How much is in the book.
@@ -90,6 +101,26 @@ impl Book {
         })
         .and_then(Iterator::collect)
         .map_err(&doing)
+    }
+
+    /// The module that stands out most in the verdict that is kept of a round; `None` without one.
+    ///
+    /// # Errors
+    /// What the database says.
+    pub fn worst_clip(&self, round: i64) -> Result<Option<WorstClip>, BookError> {
+        let doing = db("read the verdict");
+        let mut rows = self
+            .conn
+            .prepare_cached(
+                "SELECT c.module, c.state, c.departure FROM verdict_clip c JOIN verdict v ON v.id = c.verdict_id
+                 WHERE v.round_id = ?1 AND v.current = 1
+                 ORDER BY CASE c.state WHEN 'departed' THEN 0 WHEN 'drifting' THEN 1 WHEN 'unjudged' THEN 2 ELSE 3 END,
+                    c.departure DESC LIMIT 1",
+            )
+            .map_err(&doing)?;
+        rows.query_row([round], |r| Ok(WorstClip { module: r.get(0)?, verdict: r.get(1)?, departure: r.get(2)? }))
+            .optional()
+            .map_err(&doing)
     }
 
     /// How much is in the book.

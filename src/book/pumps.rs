@@ -319,6 +319,16 @@ impl Book {
         .map_err(&doing)
     }
 
+    /// The spot with this key.
+    ///
+    /// # Errors
+    /// [`BookError::Db`] if there is none.
+    pub fn spot_by_id(&self, id: i64) -> Result<SpotRow, BookError> {
+        let read = |r: &Row<'_>| Ok(SpotRow { id: r.get(0)?, module: r.get(1)?, name: r.get(2)?, note: r.get(3)? });
+        let found = self.conn.query_row("SELECT id, module, name, note FROM spot WHERE id = ?1", [id], read);
+        found.map_err(db("read the spot"))
+    }
+
     /// Enters a spot, or the note of one that is there.
     ///
     /// # Arguments

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use rusqlite::{Connection, OpenFlags, OptionalExtension as _, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, OpenFlags, OptionalExtension as _, TransactionBehavior, params};
 
 use super::error::{PATIENCE_S, db, file};
 use super::migrations::{self, SCHEMA};
@@ -98,14 +98,21 @@ impl Book {
     /// Does work as one whole: all of it is in the book when this returns, or nothing.
     ///
     /// The write lock is taken at the start, so that what the work reads still holds when it writes; another writer is waited for.
+    /// Within greater work ([`Book::once`]) it is a part of that: it holds only if the greater work does.
     ///
     /// # Errors
     /// What the work says, [`BookError::Busy`], [`BookError::Full`] or what the database says.
     pub fn whole<T>(
         &mut self,
         doing: &'static str,
-        work: impl FnOnce(&Transaction<'_>) -> Result<T, BookError>,
+        work: impl FnOnce(&Connection) -> Result<T, BookError>,
     ) -> Result<T, BookError> {
+        if !self.conn.is_autocommit() {
+            let part = self.conn.savepoint().map_err(db(doing))?;
+            let out = work(&part)?;
+            part.commit().map_err(db(doing))?;
+            return Ok(out);
+        }
         let tx = self.conn.transaction_with_behavior(TransactionBehavior::Immediate).map_err(db(doing))?;
         let out = work(&tx)?;
         tx.commit().map_err(db(doing))?;

@@ -18,6 +18,7 @@ mod job;
 mod list;
 pub mod look;
 mod options;
+pub mod page;
 pub mod part;
 mod pressure;
 pub mod pump;
@@ -79,6 +80,7 @@ enum Command {
     Work(work::WorkArgs),
     Concern(concern::ConcernArgs),
     Handover(handover::HandoverArgs),
+    Page(page::PageArgs),
 }
 
 /// What was typed makes no sense together.
@@ -126,6 +128,7 @@ pub fn run<I: IntoIterator<Item = OsString>>(args: I) -> anyhow::Result<ExitCode
         Command::Work(args) => work::run(args, &mut io),
         Command::Concern(args) => concern::run(args, &mut io),
         Command::Handover(args) => handover::run(args, &mut io),
+        Command::Page(args) => page::run(args, &mut io),
     };
     // What was found before a failure is still data.
     let flushed = out.flush();

@@ -137,15 +137,7 @@ pub(crate) fn positive(text: &str) -> Result<f64, String> {
     }
 }
 
-/// Slowest and fastest reading that a console can show of such a pump; a slip of the decimal point lies outside.
-const CONSOLE_SPM: std::ops::RangeInclusive<f64> = 5.0..=400.0;
-
-/// A console reading in strokes a minute.
-pub(crate) fn console_spm(text: &str) -> Result<f64, String> {
-    super::pressure::number_of(text)
-        .filter(|x| CONSOLE_SPM.contains(x))
-        .ok_or_else(|| format!("must be strokes a minute, from {} to {}", CONSOLE_SPM.start(), CONSOLE_SPM.end()))
-}
+pub(crate) use crate::units::console_spm;
 
 /// A picture's name: the ending says which kind.
 pub(crate) fn picture_path(text: &str) -> Result<PathBuf, String> {

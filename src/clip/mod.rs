@@ -21,6 +21,7 @@ mod wav;
 pub use calibrate::{REFERENCE_PRESSURE_PA, calibrator, metres_per_s2_per_full_scale};
 pub use error::ClipError;
 pub use finding::{Code, Effect, Finding};
+pub use sniff::{recording_kind, recording_kind_of};
 
 use std::io::{Seek, SeekFrom};
 use std::path::{Path, PathBuf};

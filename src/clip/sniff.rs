@@ -1,5 +1,6 @@
 //! What kind of recording a file is: by its content first, by its name only where the content leaves it open.
 
+use std::io::Read as _;
 use std::path::Path;
 
 /// Kinds of recording.
@@ -120,6 +121,39 @@ pub(super) fn sniff(head: &[u8], path: &Path) -> Result<Kind, String> {
     }
 }
 
+/// Tells from the first bytes of a file (a dozen do) whether it is a sound recording; tables of numbers are none.
+///
+/// # Returns
+/// The usual ending of such a file's name.
+///
+/// # Errors
+/// What it is instead, in words.
+pub fn recording_kind_of(head: &[u8]) -> Result<&'static str, String> {
+    Ok(match sniff(head, Path::new(""))? {
+        Kind::Wav => "wav",
+        Kind::Flac => "flac",
+        Kind::Mp3 => "mp3",
+        Kind::Adts => "aac",
+        Kind::M4a => "m4a",
+        Kind::Ogg => "ogg",
+        Kind::Aiff => "aiff",
+        Kind::Table => return Err("text".into()),
+    })
+}
+
+/// As [`recording_kind_of`], for a file.
+///
+/// # Errors
+/// Outside: the file can't be read. Inside: it is no recording, in words.
+pub fn recording_kind(path: &Path) -> std::io::Result<Result<&'static str, String>> {
+    let mut head = Vec::new();
+    std::fs::File::open(path)?.take(HEAD_LEN).read_to_end(&mut head)?;
+    Ok(recording_kind_of(&head))
+}
+
+/// Bytes of a file that tell its kind.
+const HEAD_LEN: u64 = 4096;
+
 /// Whether the bytes can be the beginning of a text file in ASCII, UTF-8 or an 8-bit code page.
 fn looks_like_text(head: &[u8]) -> bool {
     let odd = head.iter().filter(|&&b| b < 0x20 && !matches!(b, b'\t' | b'\r' | b'\n' | 0x0c)).count();
@@ -143,6 +177,15 @@ mod tests {
         assert_eq!(kind(b"\xff\xfb\x90\x00", "a"), Ok(Kind::Mp3));
         assert_eq!(kind(b"\xff\xf1\x50\x80", "a"), Ok(Kind::Adts));
         assert_eq!(kind(b"time;x\n0;1\n", "a.wav"), Ok(Kind::Table));
+    }
+
+    #[test]
+    fn a_recording_is_told_from_all_else_by_its_content_alone() {
+        assert_eq!(recording_kind_of(b"RIFF\0\0\0\0WAVEfmt "), Ok("wav"));
+        assert_eq!(recording_kind_of(b"\0\0\0\x20ftypM4A "), Ok("m4a"));
+        for other in [b"<html><script>".as_slice(), b"%PDF-1.7\n\xe2\xe3", b"\x7fELF\x02\x01\x01\0", b"PK\x03\x04\0\0", b"0;1\n", b""] {
+            assert!(recording_kind_of(other).is_err(), "{other:?}");
+        }
     }
 
     #[test]

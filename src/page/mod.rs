@@ -1,0 +1,35 @@
+//! The listening page: the whole round from a phone in the pump room, served from this one program, with no request to anywhere else.
+//!
+//! In goes a book; out comes a server. Handlers hold no arithmetic: each one reads what was asked, calls what the commands call, and
+//! shapes the answer. The database waits on blocking threads, so none of this holds up another phone.
+//!
+//! | module | does |
+//! | --- | --- |
+//! | [`serve`] | listener, certificate, time limits, end on a signal |
+//! | `guard` | who may do what: host, origin, session, token, role, headers of every answer |
+//! | `pair`, `session` | codes that work once, cookies |
+//! | `state`, `events` | open books, limits, what the phones are told of |
+//! | `ask`, `fault` | what came in, checked; what went wrong, in words |
+//! | `assets` | the files of the page, compiled in |
+//! | `rounds`, `uploads`, `verdict`, `hear`, `tour`, `work`, `note` | the functions of the commands |
+
+mod ask;
+pub mod assets;
+mod cert;
+mod events;
+mod fault;
+mod guard;
+mod limits;
+mod pair;
+mod routes;
+mod rounds;
+pub mod serve;
+mod session;
+mod state;
+mod uploads;
+mod verdict;
+
+pub use cert::Certificate;
+pub use limits::Limits;
+pub use pair::Codes;
+pub use serve::{Notice, PageError, PageSettings, Running, start};

@@ -1,0 +1,302 @@
+//! The server: where it listens, its certificate, its time limits, its end.
+
+use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
+use std::path::PathBuf;
+use std::sync::mpsc::{Receiver, channel};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use axum_server::tls_rustls::{RustlsAcceptor, RustlsConfig};
+use axum_server::{Handle, Server};
+use tokio::sync::watch;
+
+use super::cert::Certificate;
+use super::limits::Limits;
+use super::pair::{Codes, Pairing};
+use super::routes::router;
+use super::session::Sessions;
+use super::state::{Made, Shared};
+use crate::book::{Book, BookError, Stamp};
+
+/// How long requests that are under way may go on when the server ends.
+const GRACE: Duration = Duration::from_secs(5);
+/// How often old pairing codes are looked at, and how often old uploads.
+const CODES_EVERY: Duration = Duration::from_secs(5);
+const UPLOADS_EVERY: Duration = Duration::from_secs(3600);
+/// Bytes of a request's head.
+const HEAD_BYTES: usize = 32 << 10;
+/// Threads that pass requests on; the work itself is done on others.
+const THREADS: usize = 2;
+
+/// Where and how to serve.
+#[derive(Debug, Clone)]
+pub struct PageSettings {
+    /// The book.
+    pub book: PathBuf,
+    /// Name of the rig.
+    pub rig: String,
+    /// Port; 0: a free one.
+    pub port: u16,
+    /// On the network, encrypted and with pairing, instead of on this computer alone.
+    pub lan: bool,
+    /// Addresses of this computer on the network; empty: found.
+    pub addresses: Vec<IpAddr>,
+    /// Make a new certificate.
+    pub new_certificate: bool,
+    /// Limits.
+    pub limits: Limits,
+}
+
+/// Why there is no page.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum PageError {
+    /// The book.
+    #[error(transparent)]
+    Book(#[from] BookError),
+    /// The port.
+    #[error("port {port} can't be used; give another with --port, or --port 0 for a free one")]
+    Port {
+        /// Which.
+        port: u16,
+        /// What the system says.
+        #[source]
+        source: std::io::Error,
+    },
+    /// A file of the page's folder.
+    #[error("{path}: can't be read or written")]
+    File {
+        /// Which.
+        path: PathBuf,
+        /// What the system says.
+        #[source]
+        source: std::io::Error,
+    },
+    /// The certificate.
+    #[error("the certificate can't be made or used: {why}; --new-certificate makes a new one")]
+    Certificate {
+        /// Why.
+        why: String,
+    },
+    /// No random numbers, no secrets.
+    #[error("the system gives no random numbers: {why}")]
+    Random {
+        /// Why.
+        why: String,
+    },
+    /// The server itself.
+    #[error("the server can't run")]
+    Serve(#[source] std::io::Error),
+}
+
+/// What whoever runs the server should know.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Notice {
+    /// New pairing codes.
+    Codes(Codes),
+    /// A phone was paired.
+    Paired {
+        /// With the crew's code; else for reading.
+        crew: bool,
+        /// From which address.
+        from: IpAddr,
+    },
+    /// Something went wrong; no secrets in it.
+    Trouble(String),
+    /// It has ended.
+    Ended,
+}
+
+/// A server that runs.
+#[derive(Debug)]
+pub struct Running {
+    /// Addresses at which the page is, the likeliest first, such as `http://127.0.0.1:8717/`.
+    pub urls: Vec<String>,
+    /// Fingerprint of the certificate, on the network.
+    pub fingerprint: Option<String>,
+    /// The first pairing codes, on the network.
+    pub codes: Option<Codes>,
+    /// What happens.
+    pub notices: Receiver<Notice>,
+    end: watch::Sender<bool>,
+    runtime: Option<tokio::runtime::Runtime>,
+    served: Option<tokio::task::JoinHandle<()>>,
+}
+
+impl Running {
+    /// Ends it when the system asks this program to end: Ctrl-C, a closed terminal, a shutdown.
+    ///
+    /// # Errors
+    /// [`PageError::Serve`] if the system does not tell.
+    pub fn end_on_signal(&self) -> Result<(), PageError> {
+        let Some(runtime) = &self.runtime else { return Ok(()) };
+        let _within = runtime.enter();
+        let end = self.end.clone();
+        #[cfg(unix)]
+        {
+            use tokio::signal::unix::{SignalKind, signal};
+            let kinds = [SignalKind::interrupt(), SignalKind::terminate(), SignalKind::hangup()];
+            for kind in kinds {
+                let mut asked = signal(kind).map_err(PageError::Serve)?;
+                let end = end.clone();
+                runtime.spawn(async move {
+                    asked.recv().await;
+                    end.send_replace(true);
+                });
+            }
+        }
+        #[cfg(not(unix))]
+        runtime.spawn(async move {
+            if tokio::signal::ctrl_c().await.is_ok() {
+                end.send_replace(true);
+            }
+        });
+        Ok(())
+    }
+
+    /// Ends it; requests under way are finished first.
+    pub fn stop(mut self) {
+        self.end.send_replace(true);
+        if let (Some(runtime), Some(served)) = (self.runtime.take(), self.served.take()) {
+            // A server that does not end by itself is ended below.
+            let _ = runtime.block_on(async { tokio::time::timeout(GRACE * 2, served).await });
+            runtime.shutdown_timeout(GRACE);
+        }
+    }
+}
+
+/// This computer's addresses on its networks. Nothing is sent: the system is only asked which address it would use.
+fn own_addresses() -> Vec<IpAddr> {
+    // Addresses of documentation and the private networks: one for each way out.
+    let ways = [[192, 0, 2, 1], [192, 168, 255, 254], [10, 255, 255, 254], [172, 31, 255, 254]];
+    let mut out: Vec<IpAddr> = Vec::new();
+    for way in ways {
+        let socket = UdpSocket::bind((Ipv4Addr::UNSPECIFIED, 0));
+        let own = socket.and_then(|s| s.connect((Ipv4Addr::from(way), 9)).and_then(|()| s.local_addr()));
+        if let Ok(own) = own
+            && !own.ip().is_unspecified()
+            && !own.ip().is_loopback()
+            && !out.contains(&own.ip())
+        {
+            out.push(own.ip());
+        }
+    }
+    out
+}
+
+/// Starts serving; returns when the page can be reached.
+///
+/// # Errors
+/// No book, a port that is taken, a folder that can't be written.
+pub fn start(settings: &PageSettings) -> Result<Running, PageError> {
+    let limits = settings.limits;
+    let mut book = Book::open(&settings.book)?;
+    book.discard_old_uploads(&Stamp::now())?;
+    let place = book.dir().to_path_buf();
+    drop(book);
+
+    let here = if settings.lan { Ipv4Addr::UNSPECIFIED } else { Ipv4Addr::LOCALHOST };
+    let taken = |source| PageError::Port { port: settings.port, source };
+    let listener = TcpListener::bind((here, settings.port)).map_err(taken)?;
+    let port = listener.local_addr().map_err(taken)?.port();
+
+    let mut addresses = if settings.addresses.is_empty() { own_addresses() } else { settings.addresses.clone() };
+    addresses.push(IpAddr::V4(Ipv4Addr::LOCALHOST));
+    let folder = place.join("page");
+    let (certificate, sessions, pairing) = if settings.lan {
+        std::fs::create_dir_all(&folder).map_err(|source| PageError::File { path: folder.clone(), source })?;
+        let certificate = Certificate::kept_in(&folder, &addresses, settings.new_certificate)?;
+        (Some(certificate), Sessions::kept_in(folder.join("sessions.json"))?, Some(Pairing::new(limits)?))
+    } else {
+        (None, Sessions::local()?, None)
+    };
+    let codes = pairing.as_ref().map(|p| p.codes(Instant::now()));
+    let urls = match &certificate {
+        Some(_) => addresses.iter().map(|a| format!("https://{}/", SocketAddr::new(*a, port))).collect(),
+        None => vec![format!("http://{}/", SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), port))],
+    };
+    let fingerprint = certificate.as_ref().map(Certificate::fingerprint).transpose()?;
+    let authority = certificate.as_ref().map(Certificate::authority).transpose()?;
+    let tls = certificate.as_ref().map(Certificate::server).transpose()?;
+
+    let (notices, heard) = channel();
+    let (end, ended) = watch::channel(false);
+    let handle = Handle::new();
+    let shared = Shared::new(Made {
+        book: place,
+        rig: settings.rig.clone(),
+        secure: settings.lan,
+        port,
+        authority,
+        limits,
+        sessions,
+        pairing,
+        ended,
+        handle: handle.clone(),
+        notices,
+    });
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(THREADS)
+        .enable_all()
+        .build()
+        .map_err(PageError::Serve)?;
+    let server = {
+        let _within = runtime.enter();
+        axum_server::from_tcp(listener).map_err(PageError::Serve)?.handle(handle.clone())
+    };
+    runtime.spawn(keep_house(Arc::clone(&shared)));
+    runtime.spawn(until_ended(Arc::clone(&shared), handle));
+    let served = runtime.spawn(serve(server, tls.map(RustlsConfig::from_config), shared));
+    Ok(Running { urls, fingerprint, codes, notices: heard, end, runtime: Some(runtime), served: Some(served) })
+}
+
+async fn serve(mut server: Server<SocketAddr>, tls: Option<RustlsConfig>, shared: Arc<Shared>) {
+    let app = router(&shared).into_make_service_with_connect_info::<SocketAddr>();
+    let head_time = shared.limits.head_time;
+    server.http_builder().http1().header_read_timeout(head_time).max_buf_size(HEAD_BYTES);
+    let server = server.http1_only().first_request_timeout(head_time);
+    let served = match tls {
+        Some(config) => {
+            let acceptor = RustlsAcceptor::new(config).handshake_timeout(head_time);
+            server.acceptor(acceptor).serve(app).await
+        }
+        None => server.serve(app).await,
+    };
+    if let Err(err) = served {
+        shared.notice(Notice::Trouble(format!("the server ended: {err}")));
+    }
+    shared.notice(Notice::Ended);
+}
+
+/// Ends the server on a signal or when it is told to.
+async fn until_ended(shared: Arc<Shared>, handle: Handle<SocketAddr>) {
+    let mut ended = shared.ended.clone();
+    let _ = ended.wait_for(|e| *e).await;
+    handle.graceful_shutdown(Some(GRACE));
+}
+
+/// New codes for old ones; uploads that nobody goes on with.
+async fn keep_house(shared: Arc<Shared>) {
+    let mut ended = shared.ended.clone();
+    let mut last = Instant::now();
+    loop {
+        tokio::select! {
+            () = tokio::time::sleep(CODES_EVERY) => {}
+            _ = ended.wait_for(|e| *e) => return,
+        }
+        let now = Instant::now();
+        if let Some(pairing) = &shared.pairing {
+            match pairing.renew_old(now) {
+                Ok(true) => shared.notice(Notice::Codes(pairing.codes(now))),
+                Ok(false) => {}
+                Err(err) => shared.notice(Notice::Trouble(err.to_string())),
+            }
+        }
+        if now.duration_since(last) >= UPLOADS_EVERY {
+            last = now;
+            if shared.with_book(|book| Ok(book.discard_old_uploads(&Stamp::now())?)).await.is_err() {
+                shared.notice(Notice::Trouble("old uploads could not be discarded".to_owned()));
+            }
+        }
+    }
+}
