@@ -60,7 +60,7 @@ pub(super) fn all_texts_stand_in_one_file() {
             used += 1;
         }
         // A key put together: `state.${...}` needs at least one key of that stem.
-        for stem in between(text, "t(`", '$') {
+        for stem in between(text, " t(`", '$').into_iter().chain(between(text, "(t(`", '$')) {
             assert!(keys.iter().any(|k| k.starts_with(stem)), "{name} uses texts {stem}..., of which texts.js has none");
             used += 1;
         }

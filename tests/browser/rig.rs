@@ -40,6 +40,11 @@ name = "afternoon"
 role = "now"
 fault = { kind = "piston", level_db = 0.0 }
 fault_module = 2
+[[pump.round]]
+name = "evening"
+role = "now"
+fault = { kind = "piston", level_db = 0.0 }
+fault_module = 2
 "#;
 
 /// Longest wait for anything that the page does; the judging of a round in a debug build on a busy machine is the slowest.

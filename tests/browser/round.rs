@@ -62,7 +62,7 @@ fn verdicts_of_command(rig: &Rig, round: &str) -> Vec<(u64, String, Option<f64>,
 pub(super) fn a_whole_round_ends_with_the_verdict_of_the_command() {
     let rig = Rig::new();
     steps(async {
-        let phone = Phone::new(Some(&Rig::clip("afternoon", 2))).await;
+        let phone = Phone::new(Some(&Rig::clip("evening", 2))).await;
         phone.open(&rig, "").await;
         phone.start_round("MP-1", "88").await;
         let round = shown_round(&phone).await;
@@ -84,17 +84,17 @@ pub(super) fn a_whole_round_ends_with_the_verdict_of_the_command() {
         phone.press_words("Keep it").await;
         phone.view("walk").await;
         for module in [1, 3] {
-            phone.take_file(module, &Rig::clip("afternoon", module)).await;
+            phone.take_file(module, &Rig::clip("evening", module)).await;
         }
+        phone.until("return document.body.innerText.includes('Clips in the book: 3')", "three clips in the book").await;
         phone.all_is_sent().await;
-        phone.until("return document.body.innerText.includes('Every module has a clip')", "three clips in the book").await;
 
         // What was recorded is what was played: 30 seconds at the pump's own speed.
         let kept = clips(&rig, &round);
         assert_eq!(kept.len(), 3, "{kept:#?}");
         for module in [1_u32, 3] {
             let clip = kept.iter().find(|c| c["module"] == module).unwrap();
-            assert_eq!(clip["sha256"], sha256(&Rig::clip("afternoon", module)));
+            assert_eq!(clip["sha256"], sha256(&Rig::clip("evening", module)));
         }
 
         phone.press_words("Show the verdict").await;
@@ -157,7 +157,7 @@ pub(super) fn an_upload_cut_at_37_per_cent_is_resumed() {
         phone.open(&rig, "").await;
         phone.start_round("MP-1", "88").await;
         let round = shown_round(&phone).await;
-        let file = Rig::clip("afternoon", 2);
+        let file = Rig::clip("evening", 2);
         let bytes = std::fs::metadata(&file).unwrap().len();
         phone.js(&CUT.replace("arguments_bytes", &bytes.to_string())).await;
         phone.take_file(2, &file).await;
@@ -184,7 +184,7 @@ pub(super) fn an_upload_cut_at_37_per_cent_is_resumed() {
 pub(super) fn a_round_walked_without_a_connection_is_synchronised() {
     let mut rig = Rig::new();
     steps(async {
-        let phone = Phone::new(Some(&Rig::clip("afternoon", 2))).await;
+        let phone = Phone::new(Some(&Rig::clip("evening", 2))).await;
         // Once at the shack: the page and what it needs come onto the phone.
         phone.open(&rig, "").await;
         phone.until("return navigator.serviceWorker.ready.then(() => navigator.serviceWorker.controller !== null)", "the page is kept").await;
@@ -207,7 +207,7 @@ pub(super) fn a_round_walked_without_a_connection_is_synchronised() {
         phone.press_words("Keep it").await;
         phone.view("walk").await;
         for module in [2, 3] {
-            phone.take_file(module, &Rig::clip("afternoon", module)).await;
+            phone.take_file(module, &Rig::clip("evening", module)).await;
         }
         phone.until("return document.getElementById('state').innerText.includes('3 clips waiting')", "three clips are kept").await;
         phone.press_words("Close this round").await;
@@ -238,7 +238,7 @@ pub(super) fn a_round_walked_without_a_connection_is_synchronised() {
         assert_eq!(clips.len(), 3, "{document:#}");
         for module in [2_u32, 3] {
             let clip = clips.iter().find(|c| c["module"] == module).unwrap();
-            assert_eq!(clip["sha256"], sha256(&Rig::clip("afternoon", module)));
+            assert_eq!(clip["sha256"], sha256(&Rig::clip("evening", module)));
         }
         assert!(!document["round"]["closed_at"].is_null(), "closed after its clips");
         let at: jiff::Timestamp = document["round"]["at"].as_str().unwrap().parse().unwrap();

@@ -18,12 +18,12 @@ pub(super) fn two_phones_walk_one_round() {
         second.until(&goes_on, "the round shows on the second phone").await;
         second.press(&format!("//a[@href='#/walk/{round}' and contains(., 'Go on')]")).await;
         second.view("walk").await;
-        first.take_file(1, &Rig::clip("afternoon", 1)).await;
-        second.take_file(2, &Rig::clip("afternoon", 2)).await;
-        second.take_file(3, &Rig::clip("afternoon", 3)).await;
+        first.take_file(1, &Rig::clip("evening", 1)).await;
+        second.take_file(2, &Rig::clip("evening", 2)).await;
+        second.take_file(3, &Rig::clip("evening", 3)).await;
         for phone in [&first, &second] {
+            phone.until("return document.body.innerText.includes('Clips in the book: 3')", "both see all three clips").await;
             phone.all_is_sent().await;
-            phone.until("return document.body.innerText.includes('Every module has a clip')", "both see all three clips").await;
         }
         assert_eq!(second.js("return window.same").await, "not loaded again");
         let document = rig.run(&["round", "show", &round, "--json"]).json();
