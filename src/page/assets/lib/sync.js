@@ -234,10 +234,10 @@ async function send(clip) {
     const done = await ask('POST', `/api/uploads/${upload}/done`, { key }, { wait_ms: 60000 });
     if (done.status >= 200 && done.status < 300) {
       finished = done.body.clip;
-    } else if (done.status === 422 && clip.again < MOST_AGAIN) {
+    } else if ((done.status === 422 || done.status === 409) && done.body && Number.isFinite(done.body.have) && done.body.have < bytes && clip.again < MOST_AGAIN) {
+      // Some of it is missing, or it was damaged on its way and starts over.
       clip.again += 1;
-      have = (await ask('GET', `/api/uploads/${upload}`)).body.have || 0;
-      if (have >= bytes) return refuse(clip, done);
+      have = done.body.have;
     } else if (tryLater(done)) {
       return false;
     } else {
