@@ -146,7 +146,8 @@ impl Book {
             "SELECT count(*) || ' ' || coalesce(max(id), 0) || ' ' || count(dropped_at) FROM good WHERE pump_id = ?1",
             round.pump_id,
         )?;
-        let anew = one("SELECT count(*) || ' ' || coalesce(max(id), 0) FROM restart WHERE pump_id = ?1", round.pump_id)?;
+        let anew =
+            one("SELECT count(*) || ' ' || coalesce(max(id), 0) FROM restart WHERE pump_id = ?1", round.pump_id)?;
         let good_clips = one(
             "SELECT count(*) || ' ' || coalesce(max(c.id), 0) FROM clip c JOIN good g ON g.round_id = c.round_id WHERE g.pump_id = ?1",
             round.pump_id,

@@ -102,7 +102,8 @@ impl Book {
     /// [`BookError::Refused`] for a key of another recording, a checksum that is none, taps that are not ascending; what the database says.
     pub fn begin_upload(&mut self, id: &str, new: &NewUpload<'_>) -> Result<UploadRow, BookError> {
         sound_key(new.key)?;
-        let hexadecimal = |s: &str, len: usize| s.len() == len && s.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'));
+        let hexadecimal =
+            |s: &str, len: usize| s.len() == len && s.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'));
         if !hexadecimal(new.sha256, 64) {
             return Err(refused("sha256 must be 64 hexadecimal digits in small letters"));
         }
@@ -212,7 +213,8 @@ impl Book {
     pub fn touch_upload(&mut self, id: &str) -> Result<(), BookError> {
         let now = Stamp::now().ms;
         self.whole("note the upload", |tx| {
-            tx.execute("UPDATE upload SET touched_ms = ?2 WHERE id = ?1", params![id, now]).map_err(db("note the upload"))?;
+            tx.execute("UPDATE upload SET touched_ms = ?2 WHERE id = ?1", params![id, now])
+                .map_err(db("note the upload"))?;
             Ok(())
         })
     }
@@ -255,8 +257,11 @@ impl Book {
             let doing = db("enter the recording");
             tx.execute("UPDATE upload SET clip_id = ?2 WHERE id = ?1", params![upload.id, clip.id]).map_err(&doing)?;
             if let Some(taps) = &upload.taps_s {
-                tx.execute("INSERT OR IGNORE INTO clip_taps (clip_id, taps_s) VALUES (?1, ?2)", params![clip.id, taps_text(taps)])
-                    .map_err(&doing)?;
+                tx.execute(
+                    "INSERT OR IGNORE INTO clip_taps (clip_id, taps_s) VALUES (?1, ?2)",
+                    params![clip.id, taps_text(taps)],
+                )
+                .map_err(&doing)?;
             }
             Ok(())
         })?;
@@ -295,7 +300,9 @@ impl Book {
                 .conn
                 .prepare_cached("SELECT id FROM upload WHERE clip_id IS NULL AND touched_ms < ?1")
                 .map_err(&doing)?;
-            rows.query_map([now.ms - UPLOAD_LIFE_DAYS * DAY_MS], |r| r.get(0)).and_then(Iterator::collect).map_err(&doing)?
+            rows.query_map([now.ms - UPLOAD_LIFE_DAYS * DAY_MS], |r| r.get(0))
+                .and_then(Iterator::collect)
+                .map_err(&doing)?
         };
         for id in &old {
             let upload = self.upload(id)?;

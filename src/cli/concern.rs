@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 use super::Io;
 use super::book::BookArg;
 use super::tour_args::{self, WhenArgs};
+use crate::book::concern_document;
 
 /// Enter, close and list concerns: they stay in every handover note until somebody closes them
 #[derive(Debug, Clone, Args)]
@@ -78,13 +79,7 @@ pub fn run(args: &ConcernArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
             let mut rows = book.concerns(tour_args::at(at.as_deref(), &sheet)?)?;
             rows.retain(|c| *all || c.closed.is_none());
             if *json {
-                let list: Vec<Value> = rows
-                    .iter()
-                    .map(|c| {
-                        let closed = c.closed.as_ref().map(|(t, why)| json!({"at": t, "why": why}));
-                        json!({"number": c.id, "words": c.words, "since": c.since, "by": c.by, "closed": closed})
-                    })
-                    .collect();
+                let list: Vec<Value> = rows.iter().map(concern_document).collect();
                 io.json(&json!({"schema": "seatsong.concerns/1", "concerns": list}))?;
             } else if rows.is_empty() {
                 writeln!(io.out, "No open concerns.")?;

@@ -4,11 +4,10 @@ use std::process::ExitCode;
 
 use anyhow::bail;
 use clap::Args;
-use serde_json::json;
 
 use super::book::BookArg;
 use super::{Io, tour_args};
-use crate::book::SHEET;
+use crate::book::{SHEET, due_document};
 use crate::report::write_file;
 use crate::tour::{DEFAULT_SHEET, Item, Sheet, Standing};
 
@@ -60,10 +59,7 @@ pub fn run(args: &DueArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     let mut items = book.due(&sheet, &tour, at)?;
     items.retain(|i| pump.as_ref().is_none_or(|p| i.target.pump.as_deref() == Some(p.data.name.as_str())));
     if args.json {
-        io.json(&json!({
-            "schema": "seatsong.due/1", "at": at, "tour": [tour.start, tour.end], "zone": sheet.plan.zone_name(),
-            "own_sheet": own, "checks": items,
-        }))?;
+        io.json(&due_document(&sheet, own, &tour, at, &items))?;
         return Ok(ExitCode::SUCCESS);
     }
     writeln!(io.out, "Tour {}", sheet.plan.tour_name(&tour))?;

@@ -60,7 +60,10 @@ pub fn run(args: &PageArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         writeln!(io.out, "{url}")?;
     }
     if let Some(fingerprint) = &running.fingerprint {
-        writeln!(io.out, "The browser warns of a certificate that it does not know. Its SHA-256 must be:\n{fingerprint}")?;
+        writeln!(
+            io.out,
+            "The browser warns of a certificate that it does not know. Its SHA-256 must be:\n{fingerprint}"
+        )?;
     }
     let url = running.urls.first().cloned().unwrap_or_default();
     if let Some(codes) = &running.codes {
@@ -89,8 +92,11 @@ pub fn run(args: &PageArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
 fn show(codes: &Codes, url: &str, io: &mut Io<'_>) -> anyhow::Result<()> {
     let crew = Codes::spoken(&codes.crew);
     // Behind the hash: a browser never sends that on.
-    let picture = QrCode::new(format!("{url}#pair={crew}"))?;
-    writeln!(io.out, "{}", picture.render::<Dense1x2>().quiet_zone(true).build())?;
+    let picture = QrCode::new(format!("{url}#/pair/{crew}"))?.render::<Dense1x2>().quiet_zone(true).build();
+    for line in picture.lines() {
+        // Black on white whatever the terminal's own colours are: cameras want it so.
+        if io.text.colour { writeln!(io.out, "\x1b[30;107m{line}\x1b[0m")? } else { writeln!(io.out, "{line}")? }
+    }
     writeln!(io.out, "Pairing code for the crew:    {crew}")?;
     writeln!(io.out, "Pairing code to read only:    {}", Codes::spoken(&codes.reader))?;
     writeln!(io.out, "Each works once, for {} min; then new ones stand here.", codes.life_s.div_ceil(60))?;

@@ -8,9 +8,8 @@ use serde_json::{Value, json};
 use super::book::BookArg;
 use super::tour_args::{self, WhenArgs};
 use super::{Io, Usage};
-use crate::book::PartChange;
-use crate::tour::parts::{PartKind, Place, Run, RunLog, Side, Why, groups};
-use crate::tour::{early, kaplan_meier};
+use crate::book::{PartChange, part_document};
+use crate::tour::parts::{PartKind, Place, Run, RunLog, Side, Why};
 
 /// Enter changed parts and running hours, list what sits where, say how long parts last
 #[derive(Debug, Clone, Args)]
@@ -129,15 +128,7 @@ pub fn run(args: &PartArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
             let rows = book.part_runs(&pump, at)?;
             let shown: Vec<_> = rows.iter().filter(|(r, _)| *all || r.part.out.is_none()).collect();
             if *json {
-                let parts: Vec<Value> = shown
-                    .iter()
-                    .map(|(r, run)| {
-                        let p = &r.part;
-                        json!({"module": p.place.module, "kind": p.place.kind, "side": p.place.side, "fitted_at": p.fitted,
-                            "out_at": p.out.map(|o| o.0), "why": p.out.map(|o| o.1), "condition": r.condition, "photo": r.photo,
-                            "hours": run.hours, "strokes": run.strokes, "covered": run.covered})
-                    })
-                    .collect();
+                let parts: Vec<Value> = shown.iter().map(|(r, run)| part_document(r, run)).collect();
                 io.json(&json!({"schema": "seatsong.parts/1", "pump": pump.data.name, "parts": parts}))?;
             } else {
                 if shown.is_empty() {
@@ -160,39 +151,15 @@ pub fn run(args: &PartArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         }
         PartCommand::Life { at, json } => {
             let at = tour_args::at(at.as_deref(), &sheet)?;
-            let parts: Vec<_> = book.part_runs(&pump, at)?.into_iter().map(|(r, run)| (r.part, run)).collect();
-            let mut lines = Vec::new();
-            let mut documents = Vec::new();
-            for kind in PartKind::ALL {
-                let sides: &[Option<Side>] =
-                    if kind.has_side() { &[Some(Side::Suction), Some(Side::Discharge)] } else { &[None] };
-                for side in sides {
-                    let groups = groups(&parts, &pump.data.name, kind, *side);
-                    for group in &groups {
-                        let curve = kaplan_meier(&group.lives, 0.95)?;
-                        let hours =
-                            |x: Option<f64>| x.map_or_else(|| "not reached".to_owned(), |h| format!("{h:.0} h"));
-                        let ([low, high], [q1, q3]) = (curve.median_interval(), curve.quartiles());
-                        lines.push(format!(
-                            "{}: {} lives, {} worn out; median {} (95 %: {} to {}), half of them {} to {}; {:.0} h run in all",
-                            group.name, curve.lives, curve.ended, hours(curve.median()), hours(low), hours(high), hours(q1), hours(q3), curve.run
-                        ));
-                        documents.push(json!({"name": group.name, "lives": curve.lives, "worn_out": curve.ended, "median_h": curve.median(),
-                            "median_interval_h": [low, high], "quartiles_h": [q1, q3], "run_h": curve.run}));
-                    }
-                    for e in early(&groups, "h")? {
-                        lines.push(format!("EARLY: {}", e.text));
-                        documents.push(json!({"name": e.name, "early": true, "chance": e.p, "text": e.text}));
-                    }
-                }
-            }
+            let lines = book.lives(&pump, at)?;
             if *json {
+                let documents: Vec<&Value> = lines.iter().map(|l| &l.document).collect();
                 io.json(&json!({"schema": "seatsong.lives/1", "pump": pump.data.name, "groups": documents}))?;
             } else if lines.is_empty() {
                 writeln!(io.out, "No parts of {} are entered yet: seatsong part change", pump.data.name)?;
             }
             for line in lines.iter().filter(|_| !json) {
-                writeln!(io.out, "{line}")?;
+                writeln!(io.out, "{}", line.words)?;
             }
         }
     }

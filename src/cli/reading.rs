@@ -2,17 +2,15 @@
 
 use std::process::ExitCode;
 
-use anyhow::bail;
 use clap::{Args, Subcommand};
 use serde_json::{Value, json};
 
 use super::book::BookArg;
 use super::tour_args::{self, WhenArgs};
 use super::{Io, Usage};
-use crate::book::{Book, CheckRow, NewCheck, PumpRow};
-use crate::tour::cross::{Remark, Weight};
-use crate::tour::reading::judge;
-use crate::tour::{AskKind, Check, Outcome, Per, Sheet};
+use crate::book::{Book, CheckRow, CheckWish, EntryError, PumpRow, check_named};
+use crate::tour::cross::Weight;
+use crate::tour::{AskKind, Check, Outcome, Sheet};
 
 /// Enter, list and follow checks and readings
 #[derive(Debug, Clone, Args)]
@@ -104,61 +102,31 @@ pub fn run(args: &ReadingArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     match &args.what {
         ReadingCommand::Add { check, answers, module, yes, when, json } => {
             let check = known(&sheet, check)?;
-            let pump = pump_for(&book, check, args.pump.as_deref(), *module)?;
             let at = when.instant(&sheet)?;
-            let mut read = Vec::new();
-            let mut questions = Vec::new();
+            let mut typed = Vec::new();
             for text in answers {
                 let (name, value) = text.split_once('=').ok_or_else(|| {
                     Usage(format!("\"{text}\" lacks its name; write it like {}=...", check.asks[0].name))
                 })?;
-                let ask = check.asks.iter().find(|a| a.name == name.trim()).ok_or_else(|| {
-                    let names: Vec<&str> = check.asks.iter().map(|a| a.name.as_str()).collect();
-                    Usage(format!("check {} asks no \"{name}\"; it asks: {}", check.id, names.join(", ")))
-                })?;
-                if read.iter().any(|(n, _, _)| n == &ask.name) {
-                    return Err(Usage(format!("{name} is given twice")).into());
-                }
-                let before: Vec<f64> = match &pump {
-                    Some(p) => book.readings(p, *module, &check.id, &ask.name, at)?.into_iter().map(|r| r.1).collect(),
-                    None => Vec::new(),
-                };
-                let judged = judge(&check.id, ask, value, &before)?;
-                let asked = judged.question.is_some();
-                questions.extend(judged.question);
-                read.push((ask.name.clone(), judged.answer, asked));
+                typed.push((name.to_owned(), value.to_owned()));
             }
-            if !questions.is_empty() && !yes {
-                bail!("not entered: {}", questions.join("; "));
-            }
-            let new = NewCheck {
-                check: &check.id,
-                pump: pump.as_ref(),
-                module: *module,
-                at,
-                by: &when.by,
-                answers: read,
-                skipped: None,
-            };
-            let number = book.add_check(&new)?;
-            let said = remarks(&book, pump.as_ref(), &sheet, check, at)?;
+            let wish = CheckWish { check: &check.id, pump: args.pump.as_deref(), module: *module, at, by: &when.by };
+            let entered = book.enter_check(&sheet, &wish, &typed, *yes).map_err(usage)?;
             if *json {
-                io.json(&json!({"schema": "seatsong.reading/1", "number": number, "check": check.id, "at": at, "remarks": said}))?;
+                io.json(&json!({
+                    "schema": "seatsong.reading/1", "number": entered.number, "check": check.id, "at": at,
+                    "remarks": entered.remarks,
+                }))?;
             } else {
                 writeln!(io.out, "Entered: {} at {}.", check.id, sheet.plan.date_time(at))?;
-                let missing: Vec<&str> = check
-                    .asks
-                    .iter()
-                    .filter(|a| !new.answers.iter().any(|(n, _, _)| *n == a.name) && a.kind != AskKind::Photo)
-                    .map(|a| a.name.as_str())
-                    .collect();
-                if !missing.is_empty() {
-                    writeln!(io.out, "Not given: {}.", missing.join(", "))?;
+                if !entered.missing.is_empty() {
+                    writeln!(io.out, "Not given: {}.", entered.missing.join(", "))?;
                 }
-                for line in limits(&new, check) {
-                    writeln!(io.out, "{line}")?;
+                for (name, said, outside) in &entered.limits {
+                    let outside = if *outside == Some(true) { "OUTSIDE: " } else { "" };
+                    writeln!(io.out, "  {name}: {outside}{said}")?;
                 }
-                for r in &said {
+                for r in &entered.remarks {
                     let word = match r.weight {
                         Weight::Tell => "TELL THE SUPERVISOR: ",
                         Weight::Look => "LOOK: ",
@@ -170,21 +138,9 @@ pub fn run(args: &ReadingArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         }
         ReadingCommand::Skip { check, reason, module, when } => {
             let check = known(&sheet, check)?;
-            let pump = pump_for(&book, check, args.pump.as_deref(), *module)?;
             let at = when.instant(&sheet)?;
-            if reason.trim().is_empty() {
-                return Err(Usage("the reason is empty; write why the check is left out".into()).into());
-            }
-            let new = NewCheck {
-                check: &check.id,
-                pump: pump.as_ref(),
-                module: *module,
-                at,
-                by: &when.by,
-                answers: Vec::new(),
-                skipped: Some(reason.trim()),
-            };
-            book.add_check(&new)?;
+            let wish = CheckWish { check: &check.id, pump: args.pump.as_deref(), module: *module, at, by: &when.by };
+            book.skip_check(&sheet, &wish, reason).map_err(usage)?;
             writeln!(io.out, "Left out: {} at {}: {}", check.id, sheet.plan.date_time(at), reason.trim())?;
         }
         ReadingCommand::List { tour, at, json } => {
@@ -221,65 +177,15 @@ pub fn run(args: &ReadingArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
 }
 
 fn known<'a>(sheet: &'a Sheet, id: &str) -> anyhow::Result<&'a Check> {
-    sheet.checks.iter().find(|c| c.id == id).ok_or_else(|| {
-        let all: Vec<&str> = sheet.checks.iter().map(|c| c.id.as_str()).collect();
-        Usage(format!("\"{id}\" is not in the check sheet; it has: {}", all.join(", "))).into()
-    })
+    check_named(sheet, id).map_err(usage)
 }
 
-fn pump_for(book: &Book, check: &Check, name: Option<&str>, module: Option<u32>) -> anyhow::Result<Option<PumpRow>> {
-    let wrong = |text: String| Err(Usage(text).into());
-    match (check.per, module) {
-        (Per::Module, None) => return wrong(format!("check {} is made on each module; give --module", check.id)),
-        (Per::Pump | Per::Rig, Some(_)) => {
-            return wrong(format!("check {} is not made by module; leave --module out", check.id));
-        }
-        _ => {}
+/// What makes no sense as typed is wrong usage; all else is work that failed.
+fn usage(err: EntryError) -> anyhow::Error {
+    match err {
+        EntryError::Wrong(text) => Usage(text).into(),
+        other => other.into(),
     }
-    if check.per == Per::Rig {
-        return Ok(None);
-    }
-    let pump = book.pump_or_only(name)?;
-    if let Some(m) = module.filter(|m| !pump.data.order.contains(m)) {
-        return wrong(format!("{} has no module {m}", pump.data.name));
-    }
-    Ok(Some(pump))
-}
-
-/// Remarks of the rules that this check feeds.
-fn remarks(
-    book: &Book,
-    pump: Option<&PumpRow>,
-    sheet: &Sheet,
-    check: &Check,
-    at: jiff::Timestamp,
-) -> anyhow::Result<Vec<Remark>> {
-    let rules: &[&str] = match check.id.as_str() {
-        "gauges" => &["gauges", "circuit"],
-        "oil-pressure" => &["oil-filter"],
-        "relief-valve" | "liner-rating" => &["relief"],
-        "precharge" => &["precharge"],
-        "liner-wash" | "oil-level" => &["piston-liner", "seals"],
-        _ => &[],
-    };
-    let Some(pump) = pump.filter(|_| !rules.is_empty()) else { return Ok(Vec::new()) };
-    let tour = sheet.plan.tour_at(at)?;
-    let mut all = book.remarks(pump, sheet, &tour, at, &[])?;
-    all.retain(|r| rules.contains(&r.rule));
-    Ok(all)
-}
-
-/// What the limits say of the readings just entered.
-fn limits(new: &NewCheck<'_>, check: &Check) -> Vec<String> {
-    let mut out = Vec::new();
-    for ask in &check.asks {
-        let AskKind::Reading { unit, limits, .. } = &ask.kind else { continue };
-        let answer = new.answers.iter().find(|(n, _, _)| *n == ask.name).map(|(_, a, _)| a);
-        let Some(crate::tour::reading::Answer::Reading { si, .. }) = answer else { continue };
-        let outside = if limits.outside(*si) == Some(true) { "OUTSIDE: " } else { "" };
-        out.push(format!("  {}: {outside}{}; {}", ask.name, unit.show(*si), limits.words(unit)));
-    }
-    out
 }
 
 fn list(

@@ -4,6 +4,7 @@ use clap::Args;
 use jiff::Timestamp;
 
 use super::Usage;
+use crate::book::tour_named;
 use crate::tour::{Sheet, Tour};
 
 /// When, and who
@@ -38,17 +39,5 @@ pub(super) fn at(text: Option<&str>, sheet: &Sheet) -> anyhow::Result<Timestamp>
 
 /// The tour meant by `now`, `last` or a time in it, and the instant at which it is looked at.
 pub(super) fn tour(text: &str, at: Timestamp, sheet: &Sheet) -> anyhow::Result<(Tour, Timestamp)> {
-    let this = sheet.plan.tour_at(at)?;
-    match text {
-        "now" => Ok((this, at)),
-        "last" => {
-            let last = sheet.plan.before(&this)?;
-            Ok((last, last.end))
-        }
-        time => {
-            let inside = sheet.plan.entry_time(time, at).map_err(|e| Usage(e.to_string()))?;
-            let tour = sheet.plan.tour_at(inside)?;
-            Ok((tour, tour.end.min(at)))
-        }
-    }
+    tour_named(&sheet.plan, text, at).map_err(|e| Usage(e.to_string()).into())
 }

@@ -8,10 +8,9 @@ use serde_json::json;
 use super::book::BookArg;
 use super::tour_args::WhenArgs;
 use super::{Io, Usage};
-use crate::book::{Book, JobRow};
+use crate::book::{Book, JobRow, job_document, work_answer};
 use crate::tour::Sheet;
-use crate::tour::work::{Answer, Entry, Event, NOT_A_CLEARANCE, Step};
-use crate::units::{Dimension, parse_quantity};
+use crate::tour::work::{Answer, Entry, Event, Step};
 
 /// Record work on a fluid end: what was confirmed, by whom, and what the site still has to confirm
 #[derive(Debug, Clone, Args)]
@@ -123,13 +122,7 @@ pub fn run(args: &WorkArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
                 None => all_jobs(&book)?,
             };
             if *json {
-                let jobs: Vec<_> = all
-                    .iter()
-                    .map(|j| {
-                        json!({"number": j.id, "what": j.words, "stage": j.job.stage(), "entries": j.job.entries(),
-                            "unconfirmed": j.job.unconfirmed(), "remark": NOT_A_CLEARANCE})
-                    })
-                    .collect();
+                let jobs: Vec<_> = all.iter().map(job_document).collect();
                 io.json(&json!({"schema": "seatsong.work/1", "jobs": jobs}))?;
             } else if all.is_empty() {
                 writeln!(io.out, "No work is entered.")?;
@@ -166,19 +159,7 @@ fn all_jobs(book: &Book) -> anyhow::Result<Vec<JobRow>> {
 
 /// Locks are counted, pressures have units, all else is a number or a yes.
 fn answer_of(step: Step, text: Option<&str>) -> anyhow::Result<Answer> {
-    Ok(match (step, text.map(str::trim)) {
-        (Step::Locks | Step::LocksOff, Some(text)) => {
-            let locks = text.parse().map_err(|_| Usage(format!("\"{text}\" is no count of locks; write 2")))?;
-            Answer::Count { locks }
-        }
-        (Step::Bled, Some(text)) => {
-            let (pa, _) = parse_quantity(text, Dimension::Pressure).map_err(|e| Usage(e.to_string()))?;
-            Answer::Pressure { pa }
-        }
-        (_, None) => Answer::Yes,
-        (_, Some(text)) if text.eq_ignore_ascii_case("yes") => Answer::Yes,
-        (_, Some(text)) => Answer::Number { text: text.to_owned() },
-    })
+    work_answer(step, text).map_err(|e| Usage(e).into())
 }
 
 fn tell(row: &JobRow, sheet: &Sheet, io: &mut Io<'_>) -> anyhow::Result<()> {

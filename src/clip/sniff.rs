@@ -183,7 +183,14 @@ mod tests {
     fn a_recording_is_told_from_all_else_by_its_content_alone() {
         assert_eq!(recording_kind_of(b"RIFF\0\0\0\0WAVEfmt "), Ok("wav"));
         assert_eq!(recording_kind_of(b"\0\0\0\x20ftypM4A "), Ok("m4a"));
-        for other in [b"<html><script>".as_slice(), b"%PDF-1.7\n\xe2\xe3", b"\x7fELF\x02\x01\x01\0", b"PK\x03\x04\0\0", b"0;1\n", b""] {
+        for other in [
+            b"<html><script>".as_slice(),
+            b"%PDF-1.7\n\xe2\xe3",
+            b"\x7fELF\x02\x01\x01\0",
+            b"PK\x03\x04\0\0",
+            b"0;1\n",
+            b"",
+        ] {
             assert!(recording_kind_of(other).is_err(), "{other:?}");
         }
     }

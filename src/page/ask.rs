@@ -28,9 +28,10 @@ impl<T: DeserializeOwned> FromRequest<Arc<Shared>> for Given<T> {
     type Rejection = Fault;
 
     async fn from_request(request: Request, shared: &Arc<Shared>) -> Result<Self, Fault> {
-        let is_json = request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).is_some_and(|v| {
-            v.split(';').next().unwrap_or_default().trim().eq_ignore_ascii_case("application/json")
-        });
+        let is_json =
+            request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).is_some_and(|v| {
+                v.split(';').next().unwrap_or_default().trim().eq_ignore_ascii_case("application/json")
+            });
         if !is_json {
             return Err(Fault::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, "the body must be application/json"));
         }
@@ -48,6 +49,7 @@ async fn whole_body(body: Body, most: usize, limits: &Limits) -> Result<Vec<u8>,
     let mut pieces = Pieces::new(body, limits);
     while let Some(piece) = pieces.next().await? {
         if out.len() + piece.len() > most {
+            pieces.drain(limits.piece_bytes).await;
             return Err(too_large(most));
         }
         out.extend_from_slice(&piece);
@@ -79,10 +81,26 @@ impl Pieces {
     pub(super) async fn next(&mut self) -> Result<Option<Bytes>, Fault> {
         let until = self.end.min(Instant::now() + self.pause);
         match timeout_at(until, self.stream.next()).await {
-            Err(_) => Err(Fault::new(StatusCode::REQUEST_TIMEOUT, "it arrives too slowly; go on from where it stands")),
+            // Not a fault of the sender: the same again, from where it stands, once the network is better.
+            Err(_) => Err(Fault::later(
+                StatusCode::SERVICE_UNAVAILABLE,
+                "it arrives too slowly; go on from where it stands",
+                1,
+            )),
             Ok(None) => Ok(None),
             Ok(Some(Ok(piece))) => Ok(Some(piece)),
             Ok(Some(Err(_))) => Err(Fault::new(StatusCode::BAD_REQUEST, "the connection broke off")),
+        }
+    }
+}
+
+impl Pieces {
+    /// Takes what still comes, up to so many bytes, and drops it: a sender that is cut off while it sends does not see the answer.
+    pub(super) async fn drain(&mut self, most: usize) {
+        let mut left = most;
+        while let Ok(Some(piece)) = self.next().await {
+            let Some(rest) = left.checked_sub(piece.len()) else { return };
+            left = rest;
         }
     }
 }

@@ -37,6 +37,7 @@ pub const ASSETS: &[Asset] = table![
     "manifest.webmanifest",
     "icon-192.png",
     "icon-512.png",
+    "icon.svg",
     "lib/bus.js",
     "lib/chart.js",
     "lib/dom.js",

@@ -8,8 +8,8 @@ use std::path::Path;
 use std::sync::Arc;
 
 use rcgen::{
-    BasicConstraints, CertificateParams, DnType, ExtendedKeyUsagePurpose, IsCa, Issuer, KeyPair, KeyUsagePurpose, SanType,
-    date_time_ymd,
+    BasicConstraints, CertificateParams, DnType, ExtendedKeyUsagePurpose, IsCa, Issuer, KeyPair, KeyUsagePurpose,
+    SanType, date_time_ymd,
 };
 use rustls::ServerConfig;
 use rustls::pki_types::pem::PemObject as _;

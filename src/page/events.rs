@@ -40,7 +40,7 @@ pub(super) enum Kind {
     /// The note was signed, taken over or amended.
     Handover,
     /// Some events were missed: look at everything again.
-    Missed,
+    All,
 }
 
 /// An event.
@@ -77,14 +77,18 @@ pub(super) async fn events(
     State(shared): State<Arc<Shared>>,
 ) -> Result<Sse<impl Stream<Item = Result<Sent, Infallible>>>, Fault> {
     let place = shared.listeners.clone().try_acquire_owned().map_err(|_| {
-        Fault::later(StatusCode::SERVICE_UNAVAILABLE, "too many phones listen at once; this one asks again by itself", 30)
+        Fault::later(
+            StatusCode::SERVICE_UNAVAILABLE,
+            "too many phones listen at once; this one asks again by itself",
+            30,
+        )
     })?;
     let mut ended = shared.ended.clone();
     let stream = BroadcastStream::new(shared.events.subscribe())
         .map(move |event| {
             // The place is given back when the phone goes.
             let _ = &place;
-            Ok(sent(event.unwrap_or_else(|_| Event::of(Kind::Missed))))
+            Ok(sent(event.unwrap_or_else(|_| Event::of(Kind::All))))
         })
         .take_until(async move {
             // The server ends: the stream must not hold it up.

@@ -76,7 +76,11 @@ impl From<BookError> for Fault {
             BookError::Unknown { .. } => Self::unknown(err.to_string()),
             BookError::Refused { why } => Self::refused(why.clone()),
             BookError::Busy { .. } => {
-                let mut out = Self::later(StatusCode::SERVICE_UNAVAILABLE, "another program is writing to the book; try again", 5);
+                let mut out = Self::later(
+                    StatusCode::SERVICE_UNAVAILABLE,
+                    "another program is writing to the book; try again",
+                    5,
+                );
                 out.cause = Some(chain(&err));
                 out
             }
@@ -85,7 +89,10 @@ impl From<BookError> for Fault {
                 out.cause = Some(chain(&err));
                 out
             }
-            _ => Self::failed("the book could not do this; the computer that serves this page has written down why", chain(&err)),
+            _ => Self::failed(
+                "the book could not do this; the computer that serves this page has written down why",
+                chain(&err),
+            ),
         }
     }
 }

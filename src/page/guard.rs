@@ -9,7 +9,9 @@ use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header}
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
+use super::ask::Pieces;
 use super::fault::{Cause, Fault};
+use super::limits::Limits;
 use super::serve::Notice;
 use super::session::Role;
 use super::state::Shared;
@@ -75,7 +77,10 @@ fn checked(request: &mut Request, shared: &Shared) -> Result<(), Fault> {
     let cookie = headers.get(header::COOKIE).and_then(|c| c.to_str().ok());
     let who = shared.sessions.who(cookie);
     if is_closed(&path) && who.is_none() {
-        return Err(Fault::new(StatusCode::UNAUTHORIZED, "pair this phone first: the code stands where the page was started"));
+        return Err(Fault::new(
+            StatusCode::UNAUTHORIZED,
+            "pair this phone first: the code stands where the page was started",
+        ));
     }
     if !matches!(*request.method(), Method::GET | Method::HEAD) {
         let scheme = if shared.secure { "https" } else { "http" };
@@ -90,7 +95,8 @@ fn checked(request: &mut Request, shared: &Shared) -> Result<(), Fault> {
                 return Err(forbidden("the page is older than the server; load it again").with("code", "token"));
             }
             if who.role != Role::Crew {
-                return Err(forbidden("this phone may read only; pair it with the crew's code to enter something").with("code", "reader"));
+                return Err(forbidden("this phone may read only; pair it with the crew's code to enter something")
+                    .with("code", "reader"));
             }
         }
     }
@@ -105,13 +111,14 @@ pub(super) async fn guard(State(shared): State<Arc<Shared>>, mut request: Reques
     let method = request.method().clone();
     // Without what stands behind the question mark.
     let path = request.uri().path().to_owned();
-    let mut response = match checked(&mut request, &shared) {
+    let checked = checked(&mut request, &shared);
+    let mut response = match checked {
         Ok(()) => next.run(request).await,
         Err(fault) => {
-            let mut refused = fault.into_response();
-            // What comes behind a refused head is not read.
-            refused.headers_mut().insert(header::CONNECTION, HeaderValue::from_static("close"));
-            refused
+            // Not for as long as somebody who may enter something: a stranger is to hold no connection.
+            let limits = Limits { body_time: shared.limits.body_pause, ..shared.limits };
+            Pieces::new(request.into_body(), &limits).drain(limits.piece_bytes).await;
+            fault.into_response()
         }
     };
     if let Some(Cause(cause)) = response.extensions_mut().remove::<Cause>() {

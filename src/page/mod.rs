@@ -11,7 +11,7 @@
 //! | `state`, `events` | open books, limits, what the phones are told of |
 //! | `ask`, `fault` | what came in, checked; what went wrong, in words |
 //! | `assets` | the files of the page, compiled in |
-//! | `rounds`, `uploads`, `verdict`, `hear`, `tour`, `work`, `note` | the functions of the commands |
+//! | `rounds`, `uploads`, `verdict`, `hear`, `history`, `tour`, `work`, `note` | the functions of the commands |
 
 mod ask;
 pub mod assets;
@@ -19,15 +19,20 @@ mod cert;
 mod events;
 mod fault;
 mod guard;
+mod hear;
+mod history;
 mod limits;
+mod note;
 mod pair;
-mod routes;
 mod rounds;
+mod routes;
 pub mod serve;
 mod session;
 mod state;
+mod tour;
 mod uploads;
 mod verdict;
+mod work;
 
 pub use cert::Certificate;
 pub use limits::Limits;

@@ -18,7 +18,7 @@ use super::pair::Tried;
 use super::serve::Notice;
 use super::session::{COOKIE, Who};
 use super::state::Shared;
-use super::{assets, events, rounds, uploads, verdict};
+use super::{assets, events, hear, history, note, rounds, tour, uploads, verdict, work};
 
 /// All addresses.
 pub(super) fn router(shared: &Arc<Shared>) -> Router {
@@ -35,10 +35,27 @@ pub(super) fn router(shared: &Arc<Shared>) -> Router {
         .route("/uploads", post(uploads::begin))
         .route("/uploads/{id}", get(uploads::state).put(uploads::piece))
         .route("/uploads/{id}/done", post(uploads::done))
+        .route("/rounds/{id}/hear", get(hear::hear))
+        .route("/due", get(tour::due))
+        .route("/checks", post(tour::check))
+        .route("/readings", get(tour::readings))
+        .route("/parts", get(tour::parts).post(tour::change_part))
+        .route("/concerns", get(tour::concerns).post(tour::add_concern))
+        .route("/concerns/{id}/close", post(tour::close_concern))
+        .route("/work", get(work::list).post(work::start))
+        .route("/work/{id}", post(work::next))
+        .route("/trend", get(history::trends))
+        .route("/baseline", get(history::baseline))
+        .route("/baseline/accept", post(history::accept))
+        .route("/handover", get(note::state))
+        .route("/handover/sign", post(note::sign_note))
+        .route("/handover/receive", post(note::receive))
+        .route("/handover/amend", post(note::amend))
         .fallback(nothing)
         .method_not_allowed_fallback(other_method);
     Router::new()
         .nest("/api", api)
+        .route("/handover.html", get(note::page))
         .fallback_service(get(assets::asset).with_state(Arc::clone(shared)))
         .layer(from_fn_with_state(Arc::clone(shared), guard))
         .with_state(Arc::clone(shared))
@@ -55,18 +72,22 @@ async fn other_method() -> Fault {
 /// `GET /api/me`
 async fn me(State(shared): State<Arc<Shared>>, who: Option<Extension<Who>>) -> Result<axum::Json<Value>, Fault> {
     let who = who.map(|Extension(who)| who);
-    let units = match &who {
+    let (units, zone) = match &who {
         Some(_) => {
-            let first = |book: &mut crate::book::Book| Ok(book.pumps()?.first().map(|p| p.data.units.as_str()));
-            shared.with_book(first).await?
+            let find = |book: &mut crate::book::Book| {
+                let units = book.pumps()?.first().map(|p| p.data.units.as_str());
+                // A sheet with a mistake is told where the sheet is used.
+                Ok((units, book.sheet().ok().map(|(sheet, _)| sheet.plan.zone_name().to_owned())))
+            };
+            shared.with_book(find).await?
         }
-        None => None,
+        None => (None, None),
     };
     // Who is not paired learns nothing of the rig.
     let rig = who.as_ref().map(|_| shared.rig.clone());
     Ok(axum::Json(json!({
         "paired": who.is_some(), "role": who.as_ref().map(|w| w.role), "token": who.map(|w| w.token), "rig": rig,
-        "version": env!("CARGO_PKG_VERSION"), "secure": shared.secure, "units": units,
+        "version": env!("CARGO_PKG_VERSION"), "secure": shared.secure, "units": units, "zone": zone,
     })))
 }
 
@@ -89,7 +110,10 @@ async fn pair(
     match pairing.tried(&code, peer.ip(), now).map_err(failed)? {
         Tried::Wrong => {
             shared.notice(Notice::Trouble(format!("a wrong pairing code from {}", peer.ip())));
-            Err(Fault::new(StatusCode::FORBIDDEN, "this code is wrong, or was used already; a new one stands where the page was started"))
+            Err(Fault::new(
+                StatusCode::FORBIDDEN,
+                "this code is wrong, or was used already; a new one stands where the page was started",
+            ))
         }
         Tried::Wait(wait_s) => {
             let words = format!("too many wrong codes; wait {} min", wait_s.div_ceil(60));

@@ -2,8 +2,8 @@
 
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
 use std::path::PathBuf;
-use std::sync::mpsc::{Receiver, channel};
 use std::sync::Arc;
+use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
 use axum_server::tls_rustls::{RustlsAcceptor, RustlsConfig};
@@ -203,12 +203,12 @@ pub fn start(settings: &PageSettings) -> Result<Running, PageError> {
     let mut addresses = if settings.addresses.is_empty() { own_addresses() } else { settings.addresses.clone() };
     addresses.push(IpAddr::V4(Ipv4Addr::LOCALHOST));
     let folder = place.join("page");
+    std::fs::create_dir_all(&folder).map_err(|source| PageError::File { path: folder.clone(), source })?;
     let (certificate, sessions, pairing) = if settings.lan {
-        std::fs::create_dir_all(&folder).map_err(|source| PageError::File { path: folder.clone(), source })?;
         let certificate = Certificate::kept_in(&folder, &addresses, settings.new_certificate)?;
         (Some(certificate), Sessions::kept_in(folder.join("sessions.json"))?, Some(Pairing::new(limits)?))
     } else {
-        (None, Sessions::local()?, None)
+        (None, Sessions::local(&folder.join("local.key"))?, None)
     };
     let codes = pairing.as_ref().map(|p| p.codes(Instant::now()));
     let urls = match &certificate {

@@ -79,9 +79,19 @@ fn now_s() -> u64 {
 }
 
 impl Sessions {
-    /// Of a server that only this computer reaches.
-    pub(super) fn local() -> Result<Self, PageError> {
-        let secret = URL_SAFE_NO_PAD.encode(random::<SECRET_LEN>()?);
+    /// Of a server that only this computer reaches. Its secret is kept, so that pages that are open over a restart go on.
+    pub(super) fn local(file: &Path) -> Result<Self, PageError> {
+        let kept = std::fs::read_to_string(file)
+            .ok()
+            .filter(|s| URL_SAFE_NO_PAD.decode(s).is_ok_and(|b| b.len() == SECRET_LEN));
+        let secret = match kept {
+            Some(secret) => secret,
+            None => {
+                let secret = URL_SAFE_NO_PAD.encode(random::<SECRET_LEN>()?);
+                write_private(file, secret.as_bytes())?;
+                secret
+            }
+        };
         let local = Who { role: Role::Crew, token: token_of(&secret) };
         Ok(Self { kept: Mutex::default(), file: None, local: Some(local) })
     }

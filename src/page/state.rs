@@ -13,6 +13,7 @@ use tokio::sync::{Semaphore, broadcast, watch};
 use super::ask::Given;
 use super::events::{Event, Kind};
 use super::fault::Fault;
+use super::hear::Listening;
 use super::limits::Limits;
 use super::pair::Pairing;
 use super::serve::Notice;
@@ -47,6 +48,7 @@ pub(super) struct Shared {
     pub(super) ended: watch::Receiver<bool>,
     pub(super) receiving: Receiving,
     pub(super) judging: Judging,
+    pub(super) listening: Listening,
     pub(super) handle: axum_server::Handle<SocketAddr>,
     notices: Mutex<Sender<Notice>>,
     idle: Mutex<Vec<Book>>,
@@ -87,6 +89,7 @@ impl Shared {
             ended,
             receiving: Receiving::new(limits.pieces_at_once),
             judging: Judging::default(),
+            listening: Listening::default(),
             handle,
             notices: Mutex::new(notices),
             idle: Mutex::default(),
@@ -162,9 +165,7 @@ impl Shared {
         work: impl FnOnce(&mut Book, &T) -> Result<Value, Fault> + Send + 'static,
     ) -> Result<Response, Fault> {
         let Given { value, asked } = given;
-        let once = self
-            .with_book(move |book| book.once(value.key(), &asked, |book| work(book, &value)))
-            .await?;
+        let once = self.with_book(move |book| book.once(value.key(), &asked, |book| work(book, &value))).await?;
         if once.first {
             let round = (kind == Kind::Round).then(|| once.answer.get("id").and_then(Value::as_i64)).flatten();
             self.tell(Event { round, ..Event::of(kind) });

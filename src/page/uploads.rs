@@ -7,7 +7,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use axum::body::Bytes;
 use axum::extract::{Path, Request, State};
-use axum::http::StatusCode;
+use axum::http::{StatusCode, header};
 use serde::Deserialize;
 use serde_json::{Value, json};
 use tokio::io::AsyncWriteExt as _;
@@ -90,7 +90,10 @@ pub(super) async fn begin(
     let limits = shared.limits;
     if wish.bytes > limits.clip_bytes {
         let most = limits.clip_bytes / 1_000_000;
-        return Err(Fault::new(StatusCode::PAYLOAD_TOO_LARGE, format!("the recording is too large: at most {most} MB")));
+        return Err(Fault::new(
+            StatusCode::PAYLOAD_TOO_LARGE,
+            format!("the recording is too large: at most {most} MB"),
+        ));
     }
     let id: String = random::<16>()
         .map_err(|e| Fault::failed("the system gives no random numbers", e))?
@@ -176,11 +179,17 @@ async fn receive(shared: &Arc<Shared>, id: String, from: i64, request: Request) 
         shared.with_book(find).await?
     };
     if upload.clip_id.is_some() || from != upload.have {
+        Pieces::new(request.into_body(), &shared.limits).drain(shared.limits.piece_bytes).await;
         let words = format!("{} bytes are here; go on from there", upload.have);
         return Err(Fault::new(StatusCode::CONFLICT, words).with("have", upload.have));
     }
+    let most = shared.limits.piece_bytes;
+    let told = request.headers().get(header::CONTENT_LENGTH).and_then(|l| l.to_str().ok()?.parse::<usize>().ok());
+    if told.is_some_and(|t| t > most) {
+        return Err(too_large(most));
+    }
     let mut pieces = Pieces::new(request.into_body(), &shared.limits);
-    let mut room = shared.limits.piece_bytes;
+    let mut room = most;
     // The first bytes must be those of a recording before anything is kept.
     let mut waiting = Vec::new();
     let mut to: Option<tokio::fs::File> = None;
@@ -193,11 +202,12 @@ async fn receive(shared: &Arc<Shared>, id: String, from: i64, request: Request) 
             Err(fault) => break Err(fault),
         };
         if bytes.len() > room {
-            break Err(too_large(shared.limits.piece_bytes));
+            break Err(too_large(most));
         }
         room -= bytes.len();
         waiting.extend_from_slice(&bytes);
         if have + i64::try_from(waiting.len()).unwrap_or(i64::MAX) > upload.bytes {
+            pieces.drain(room).await;
             break Err(Fault::refused("these are more bytes than the recording has").with("have", have));
         }
         if have == 0 && waiting.len() < HEAD && !last {
@@ -207,6 +217,7 @@ async fn receive(shared: &Arc<Shared>, id: String, from: i64, request: Request) 
             && !waiting.is_empty()
             && let Err(what) = recording_kind_of(&waiting)
         {
+            pieces.drain(room).await;
             shared.with_book(move |book| Ok(book.discard_upload(&upload)?)).await?;
             return Err(no_recording(&what));
         }

@@ -48,7 +48,12 @@ impl Judging {
         if jobs.len() >= AT_HAND {
             jobs.remove(0);
         }
-        let job = Arc::new(Job { basis, done: AtomicUsize::new(0), of: AtomicUsize::new(0), ended: watch::Sender::new(None) });
+        let job = Arc::new(Job {
+            basis,
+            done: AtomicUsize::new(0),
+            of: AtomicUsize::new(0),
+            ended: watch::Sender::new(None),
+        });
         jobs.push((round, Arc::clone(&job)));
         (job, true)
     }
@@ -176,4 +181,3 @@ pub(super) async fn map(
     }
     Ok(axum::Json(out).into_response())
 }
-

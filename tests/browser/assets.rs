@@ -5,8 +5,9 @@ use std::path::{Path, PathBuf};
 
 const FOLDER: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/src/page/assets");
 
-/// Files that lie in the folder for those who make the page and are not served.
-const NOT_SERVED: [&str; 1] = ["icon.svg"];
+/// Not kept on the phone: the worker, which the browser keeps itself; the first page, kept under its short address; what the PNG icons were
+/// drawn from.
+const NOT_KEPT: [&str; 3] = ["sw.js", "index.html", "icon.svg"];
 
 fn files() -> Vec<(String, Vec<u8>)> {
     fn walk(dir: &Path, out: &mut Vec<PathBuf>) {
@@ -21,7 +22,6 @@ fn files() -> Vec<(String, Vec<u8>)> {
     paths
         .into_iter()
         .map(|p| (p.strip_prefix(FOLDER).unwrap().to_str().unwrap().to_owned(), std::fs::read(&p).unwrap()))
-        .filter(|(name, _)| !NOT_SERVED.contains(&name.as_str()))
         .collect()
 }
 
@@ -95,8 +95,7 @@ pub(super) fn no_file_names_another_host() {
 pub(super) fn every_file_is_kept_for_use_without_a_connection() {
     let (_, worker) = text_files(&["sw.js"]).remove(0);
     for (name, _) in files() {
-        // The worker itself is kept by the browser; the first page is kept under its short address.
-        if name != "sw.js" && name != "index.html" {
+        if !NOT_KEPT.contains(&name.as_str()) {
             assert!(worker.contains(&format!("'/{name}'")), "sw.js lacks {name}");
         }
     }

@@ -27,11 +27,17 @@ function setLine(up) {
   }
 }
 
-/** One exchange; JSON both ways. */
-export async function ask(method, path, body, { wait_ms = 15000, bytes = null, signal = null } = {}) {
+/** One exchange; JSON both ways. A token that the server no longer knows is asked for anew, once. */
+export async function ask(method, path, body, how = {}) {
+  const answer = await exchange(method, path, body, how);
+  if (answer.status !== 403 || !answer.body || answer.body.code !== 'token') return answer;
+  await whoAmI();
+  return me.token ? exchange(method, path, body, how) : answer;
+}
+
+async function exchange(method, path, body, { wait_ms = 15000, bytes = null }) {
   const stop = new AbortController();
   const timer = setTimeout(() => stop.abort(), wait_ms);
-  if (signal) signal.addEventListener('abort', () => stop.abort());
   const headers = { Accept: 'application/json' };
   if (method !== 'GET') {
     headers['X-Seatsong-Token'] = me.token || '';
