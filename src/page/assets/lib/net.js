@@ -27,11 +27,17 @@ function setLine(up) {
   }
 }
 
-/** One exchange; JSON both ways. */
-export async function ask(method, path, body, { wait_ms = 15000, bytes = null, signal = null } = {}) {
+/** One exchange; JSON both ways. A token that the server no longer knows is asked for anew, once. */
+export async function ask(method, path, body, how = {}) {
+  const answer = await exchange(method, path, body, how);
+  if (answer.status !== 403 || !answer.body || answer.body.code !== 'token') return answer;
+  await whoAmI();
+  return me.token ? exchange(method, path, body, how) : answer;
+}
+
+async function exchange(method, path, body, { wait_ms = 15000, bytes = null }) {
   const stop = new AbortController();
   const timer = setTimeout(() => stop.abort(), wait_ms);
-  if (signal) signal.addEventListener('abort', () => stop.abort());
   const headers = { Accept: 'application/json' };
   if (method !== 'GET') {
     headers['X-Seatsong-Token'] = me.token || '';
@@ -54,8 +60,8 @@ export async function ask(method, path, body, { wait_ms = 15000, bytes = null, s
   } finally {
     clearTimeout(timer);
   }
-  // A proxy or a stopping server that can't answer is as good as no line: the entry stays kept.
-  if (answer.status === 502 || answer.status === 503 || answer.status === 504) {
+  // A server that can't answer is as good as no line: the entry stays kept. One that says why it is busy is there.
+  if (answer.status === 502 || answer.status === 504 || (answer.status === 503 && !(json && json.error))) {
     setLine(false);
     throw new NoLine(`${answer.status}`);
   }
@@ -86,10 +92,21 @@ export async function whoAmI() {
   return me;
 }
 
-/** Reads; falls back on what was answered last. Returns {body, at, old}. */
-export async function get(path, { wait_ms = 8000, keep = true } = {}) {
+const pause = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
+
+/**
+ * Reads; falls back on what was answered last. Returns {body, at, old}; null if `alive()` said no meanwhile.
+ * While the server works on it (202), `ontell({done, of})` is told how far it is.
+ */
+export async function get(path, { wait_ms = 8000, keep = true, ontell = () => {}, alive = () => true } = {}) {
   try {
-    const { status, body } = await ask('GET', path, null, { wait_ms });
+    let { status, body } = await ask('GET', path, null, { wait_ms });
+    while (status === 202) {
+      ontell(body || {});
+      await pause(700);
+      if (!alive()) return null;
+      ({ status, body } = await ask('GET', path, null, { wait_ms }));
+    }
     if (status !== 200) throw new Refused(status, body);
     const at = new Date().toISOString();
     if (keep) store.write('answers', path, { body, at }).catch(() => {});
