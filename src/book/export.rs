@@ -152,6 +152,31 @@ pub const TABLES: &[Table] = &[
               FROM verdict v JOIN round r ON r.id = v.round_id JOIN verdict_clip l ON l.verdict_id = v.id JOIN clip c ON c.id = l.clip_id
               ORDER BY r.started_ms, v.id, c.id",
     },
+    Table {
+        name: "watch_lines",
+        columns: &[
+            ("spot_key", Text),
+            ("pump_key", Text),
+            ("module", Whole),
+            ("at_ms", Whole),
+            ("state", Text),
+            ("departure", Real),
+            ("spm", Real),
+            ("strokes", Whole),
+            ("lock", Real),
+            ("level_dbfs", Real),
+            ("alarm", Whole),
+            ("reason", Text),
+        ],
+        sql: "SELECT s.uuid, p.uuid, s.module, l.at_ms, l.state, l.departure, l.spm, l.strokes, l.lock, l.level_dbfs, l.alarm, l.reason
+              FROM watch_line l JOIN spot s ON s.id = l.spot_id JOIN pump p ON p.id = s.pump_id ORDER BY l.at_ms, s.id",
+    },
+    Table {
+        name: "watch_events",
+        columns: &[("pump_key", Text), ("spot_key", Text), ("at", Text), ("kind", Text), ("words", Text)],
+        sql: "SELECT p.uuid, s.uuid, e.at, e.kind, e.words FROM watch_event e LEFT JOIN pump p ON p.id = e.pump_id
+              LEFT JOIN spot s ON s.id = e.spot_id ORDER BY e.at_ms, e.id",
+    },
 ];
 
 /// The table of stroke maps: one row a cell.

@@ -30,14 +30,14 @@ pub struct MergeReport {
     /// Recordings that the other book has lost.
     pub lost: Vec<String>,
     /// Entries of the tour (checks, readings, concerns, parts, running hours, work, notes) that the other book holds and a merge does
-    /// not bring in yet.
+    /// not bring in yet, and lines of its watch.
     pub left_behind: i64,
 }
 
 /// Counts what of the tour a book holds.
 const TOUR_ROWS: &str =
     "SELECT (SELECT count(*) FROM check_entry) + (SELECT count(*) FROM concern) + (SELECT count(*) FROM part)
-    + (SELECT count(*) FROM run_log) + (SELECT count(*) FROM job) + (SELECT count(*) FROM note)";
+    + (SELECT count(*) FROM run_log) + (SELECT count(*) FROM job) + (SELECT count(*) FROM note) + (SELECT count(*) FROM watch_line)";
 
 impl Book {
     /// Brings everything of another book in that is not here yet. The other book is left as it is.

@@ -4,7 +4,7 @@
 //! book.db        the database: pumps, spots, rounds, clips by checksum, accepted rounds, stroke maps, verdicts
 //! clips/         the recordings, byte for byte as they came, named by round and spot
 //! incoming/      recordings on their way in
-//! quarantine/    what `mend` put aside; nothing is ever deleted
+//! quarantine/    what `mend` put aside; nothing is ever deleted, but hourly clips that a watch kept by itself
 //! ```
 //! What is acknowledged is on the disk: rows are committed with `synchronous=FULL`, a recording is written under a temporary name, synced,
 //! entered in the database and only then given its final name. A power cut between two of these steps leaves a row whose file lies in
@@ -34,6 +34,7 @@ mod store;
 mod tar;
 mod time;
 mod tour;
+mod watch;
 
 pub use baseline::{GoodRound, Proposal, Restart, Standing};
 pub use blob::{BlobError, decode, encode};
@@ -56,3 +57,4 @@ pub use rounds::{NewRound, RoundChange, RoundRow};
 pub use store::{BOOK_VARIABLE, Book};
 pub use time::{Stamp, TimeError};
 pub use tour::{AnswerRow, CheckRow, ConcernRow, NewCheck, SHEET};
+pub use watch::{GoodsBySpot, Kept, Thinned, WatchEntry, WatchLine};
