@@ -1,28 +1,41 @@
-//! Sound devices. Behind the feature `capture`, because on Linux it needs the ALSA headers.
+//! Live sound: devices behind the feature `capture` (on Linux it needs the ALSA headers), and sources without hardware.
+//!
+//! A [`Source`] in, recordings on the disk out.
 
 #[cfg(feature = "capture")]
-mod inputs;
+mod device;
+pub mod fake;
+#[cfg(feature = "capture")]
+mod listing;
+mod open;
+#[cfg_attr(not(feature = "capture"), expect(dead_code, reason = "only devices need it"))]
+mod ring;
 mod source;
 #[cfg(feature = "capture")]
-pub use inputs::inputs;
-pub use source::{Format, Got, Source, SourceError};
+pub use listing::{inputs, outputs};
+pub use open::{PRETEND, SPEED_VARIABLE, Wish, open};
+pub use source::{Format, Got, Source, SourceError, Trouble};
+
+use std::path::PathBuf;
 
 use serde::Serialize;
 
-/// A device that can record.
+/// A device that can record or play.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct InputDevice {
+pub struct SoundDevice {
     /// As the system calls it.
     pub name: String,
+    /// What the system knows it by; `--device` takes this or a part of the name.
+    pub id: String,
     /// Whether it is the one the system takes unless told otherwise.
     pub default: bool,
     /// What it offers; empty if it does not say or is in use.
-    pub configs: Vec<InputConfig>,
+    pub configs: Vec<Mode>,
 }
 
-/// Ways in which a device can record that share their rates.
+/// Ways in which a device can work that share their rates.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize)]
-pub struct InputConfig {
+pub struct Mode {
     /// Lowest and highest sample rate in Hz.
     pub rate_hz: [u32; 2],
     /// Fewest and most channels.
@@ -31,7 +44,19 @@ pub struct InputConfig {
     pub formats: Vec<String>,
 }
 
-/// Why devices could not be listed.
+impl std::fmt::Display for Mode {
+    /// `1 to 2 channels, 44100 to 48000 Hz, f32 i16`.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let span = |from: u32, to: u32| if from == to { from.to_string() } else { format!("{from} to {to}") };
+        let [fewest, most] = self.channels;
+        let s = if most == 1 { "" } else { "s" };
+        let [low, high] = self.rate_hz;
+        let formats = self.formats.join(" ");
+        write!(f, "{} channel{s}, {} Hz, {formats}", span(fewest.into(), most.into()), span(low, high))
+    }
+}
+
+/// Why there is no live sound.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum CaptureError {
@@ -47,6 +72,38 @@ pub enum CaptureError {
          `sudo apt-get install libasound2-dev pkg-config`)"
     )]
     NotBuilt,
+    /// No device fits the name, or there is none at all.
+    #[error("{what}; plug it in, see `seatsong devices` for what is there, and name one with --device")]
+    NoDevice {
+        /// What was looked for.
+        what: String,
+    },
+    /// The device can't work in the way that was asked for.
+    #[error("{device}: can't record {what}; it offers {offers}")]
+    NoMode {
+        /// The device.
+        device: String,
+        /// What was asked for.
+        what: String,
+        /// What it offers.
+        offers: String,
+    },
+    /// The device can't be opened.
+    #[error("{device}: can't be opened ({what}); close other programs that use it, or take another with --device")]
+    NotOpened {
+        /// The device.
+        device: String,
+        /// What the system said.
+        what: String,
+    },
+    /// A file that is to be played as if it were a device can't be.
+    #[error("{path}: can't be played as a device: {what}; give a whole WAV file")]
+    Pretend {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong.
+        what: String,
+    },
 }
 
 /// Devices that can record, the default one first.
@@ -54,6 +111,15 @@ pub enum CaptureError {
 /// # Errors
 /// [`CaptureError::NotBuilt`]: always, in this build.
 #[cfg(not(feature = "capture"))]
-pub fn inputs() -> Result<Vec<InputDevice>, CaptureError> {
+pub fn inputs() -> Result<Vec<SoundDevice>, CaptureError> {
+    Err(CaptureError::NotBuilt)
+}
+
+/// Devices that can play, the default one first.
+///
+/// # Errors
+/// [`CaptureError::NotBuilt`]: always, in this build.
+#[cfg(not(feature = "capture"))]
+pub fn outputs() -> Result<Vec<SoundDevice>, CaptureError> {
     Err(CaptureError::NotBuilt)
 }

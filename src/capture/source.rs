@@ -45,6 +45,17 @@ pub enum SourceError {
     },
 }
 
+/// What went wrong at a source since it was opened, without ending it.
+#[derive(Debug, Clone, PartialEq, Eq, Default, serde::Serialize)]
+pub struct Trouble {
+    /// Times that the system lost sound before it reached this program (its buffer ran over).
+    pub overruns: u64,
+    /// Other complaints of the system.
+    pub errors: u64,
+    /// The last complaint in the system's words.
+    pub last: Option<String>,
+}
+
 /// Live sound, pulled by the one who records.
 ///
 /// A device's own thread only fills a ring; whoever writes to the disk pulls from it, so that a slow disk costs counted frames and never
@@ -58,4 +69,9 @@ pub trait Source {
     /// # Errors
     /// [`SourceError`]: nothing more comes until the source is opened again.
     fn read(&mut self, into: &mut Vec<f32>, patience: Duration) -> Result<Got, SourceError>;
+
+    /// What went wrong so far without ending the source.
+    fn trouble(&self) -> Trouble {
+        Trouble::default()
+    }
 }
