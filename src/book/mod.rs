@@ -36,9 +36,11 @@ mod time;
 mod tour;
 mod watch;
 
+pub(crate) use baseline::in_site_unit;
 pub use baseline::{GoodRound, Proposal, Restart, Standing};
 pub use blob::{BlobError, decode, encode};
 pub use cache::METHOD;
+pub(crate) use cache::unreadable;
 pub use check::{CheckReport, Fault, MendReport};
 pub use clips::{Added, ClipRow, NewClip};
 pub use error::BookError;

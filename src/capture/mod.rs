@@ -11,6 +11,7 @@ mod open;
 #[cfg_attr(not(feature = "capture"), expect(dead_code, reason = "only devices need it"))]
 mod ring;
 mod source;
+pub mod watch;
 #[cfg(feature = "capture")]
 pub use listing::{inputs, outputs};
 pub use open::{PRETEND, SPEED_VARIABLE, Wish, open};

@@ -28,6 +28,7 @@ pub mod spot;
 mod tour_args;
 pub mod trend;
 pub mod verdict;
+pub mod watch;
 pub mod work;
 
 use std::ffi::OsString;
@@ -71,6 +72,7 @@ enum Command {
     Import(import::ImportArgs),
     Baseline(baseline::BaselineArgs),
     Verdict(verdict::VerdictArgs),
+    Watch(watch::WatchArgs),
     Trend(trend::TrendArgs),
     Export(export::ExportArgs),
     Due(due::DueArgs),
@@ -118,6 +120,7 @@ pub fn run<I: IntoIterator<Item = OsString>>(args: I) -> anyhow::Result<ExitCode
         Command::Import(args) => import::run(args, &mut io),
         Command::Baseline(args) => baseline::run(args, &mut io),
         Command::Verdict(args) => verdict::run(args, &mut io),
+        Command::Watch(args) => watch::run(args, &mut io),
         Command::Trend(args) => trend::run(args, &mut io),
         Command::Export(args) => export::run(args, &mut io),
         Command::Due(args) => due::run(args, &mut io),

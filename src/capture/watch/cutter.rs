@@ -120,6 +120,13 @@ impl Cutter {
         Window { group, end_ms, rate_hz: self.rate_hz, sensors, pulse, lost }
     }
 
+    /// Takes a window back that nobody has room for: the next sound goes behind it.
+    pub fn put_back(&mut self, window: Window) {
+        self.kept = window.sensors;
+        self.kept.extend(window.pulse);
+        self.lost += window.lost;
+    }
+
     /// Begins anew.
     pub fn clear(&mut self) {
         self.kept.iter_mut().for_each(Vec::clear);

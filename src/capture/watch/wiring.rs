@@ -81,14 +81,14 @@ fn wire(part: &str) -> Option<Wire> {
     let (channel, rest) = part.split_once('=')?;
     let channel: u16 = channel.trim().parse().ok().filter(|c| *c > 0)?;
     let (pump, what) = match rest.rsplit_once('/') {
-        Some((pump, what)) => (Some(pump.trim()).filter(|p| !p.is_empty())?.into(), what.trim()),
+        Some((pump, what)) => (Some(pump.trim().to_owned()).filter(|p| !p.is_empty()).map(Some)?, what.trim()),
         None => (None, rest.trim()),
     };
     if what.eq_ignore_ascii_case("pulse") {
         return Some(Wire { channel, pump, carries: Carries::Pulse });
     }
     let (module, spot) = match what.split_once(':') {
-        Some((module, spot)) => (module.trim(), Some(spot.trim()).filter(|s| !s.is_empty())?.into()),
+        Some((module, spot)) => (module.trim(), Some(spot.trim().to_owned()).filter(|s| !s.is_empty()).map(Some)?),
         None => (what, None),
     };
     let module = module.strip_prefix(['m', 'M'])?.parse().ok().filter(|m| *m > 0)?;
