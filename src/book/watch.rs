@@ -151,7 +151,9 @@ impl Book {
             .conn
             .prepare_cached("SELECT at, kind, words FROM watch_event WHERE at_ms >= ?1 ORDER BY at_ms, id")
             .map_err(&doing)?;
-        rows.query_map([since_ms], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?))).and_then(Iterator::collect).map_err(&doing)
+        rows.query_map([since_ms], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?)))
+            .and_then(Iterator::collect)
+            .map_err(&doing)
     }
 
     /// A number that changes when a pump's accepted rounds or the start of its baselines change.
@@ -353,7 +355,9 @@ impl Book {
         // Another program may have opened the book in between and put it back.
         for path in [going.as_path(), from.as_path()] {
             match std::fs::remove_file(path) {
-                Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(file("remove the recording", path)(e)),
+                Err(e) if e.kind() != std::io::ErrorKind::NotFound => {
+                    return Err(file("remove the recording", path)(e));
+                }
                 _ => {}
             }
         }
@@ -401,7 +405,8 @@ impl Book {
             .prepare_cached("SELECT round_id, kind FROM watch_round ORDER BY round_id")
             .and_then(|mut s| s.query_map([], |r| Ok((r.get(0)?, r.get(1)?))).and_then(Iterator::collect))
             .map_err(&doing)?;
-        let mut rows = self.conn.prepare_cached(&format!("{CLIP} WHERE c.round_id = ?1 ORDER BY c.id")).map_err(&doing)?;
+        let mut rows =
+            self.conn.prepare_cached(&format!("{CLIP} WHERE c.round_id = ?1 ORDER BY c.id")).map_err(&doing)?;
         rounds
             .into_iter()
             .map(|(id, kind)| {

@@ -9,7 +9,7 @@ fn with_pump(dir: &Path) -> (Book, PumpRow) {
 }
 
 fn at(hour: i64) -> Stamp {
-    Stamp::of_ms(1_795_584_000_000 + hour * 3_600_000).unwrap()
+    Stamp::of_ms(1_795_582_800_000 + hour * 3_600_000).unwrap()
 }
 
 /// A round with a clip a module, of a thousand bytes each.

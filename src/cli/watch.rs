@@ -118,7 +118,9 @@ pub fn run(args: &WatchArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     let summary = watch(&plan, book, &mut open, hook.as_ref(), &mut tell, &stop)?;
     if args.json {
         let mut document = json!({"schema": "seatsong.watch-summary/1"});
-        if let (Some(to), Ok(serde_json::Value::Object(from))) = (document.as_object_mut(), serde_json::to_value(summary)) {
+        if let (Some(to), Ok(serde_json::Value::Object(from))) =
+            (document.as_object_mut(), serde_json::to_value(summary))
+        {
             to.extend(from);
         }
         writeln!(io.out, "{document}")?;

@@ -70,13 +70,13 @@ impl Cutter {
 
     /// Takes interleaved samples of `channels` channels.
     pub fn push(&mut self, interleaved: &[f32], channels: usize, lost_before: u64) {
-        if lost_before > 0 {
+        // Nothing is missed before the first sample.
+        if lost_before > 0 && !self.is_empty() {
             let hole = usize::try_from(lost_before).unwrap_or(usize::MAX);
             if hole > frames(LONGEST_HOLE_S, self.rate_hz) {
                 self.clear();
             } else {
-                // Nothing is heard before the first sample.
-                for kept in self.kept.iter_mut().filter(|k| !k.is_empty()) {
+                for kept in &mut self.kept {
                     kept.resize(kept.len() + hole, 0.0);
                 }
                 self.lost += lost_before;

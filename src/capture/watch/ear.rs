@@ -101,8 +101,11 @@ pub fn hear(plan: &WatchPlan, window: &Window, goods: &GoodsBySpot, pulses_known
         })
         .collect();
     let lock = |i: &Item| i.analysis.takes.first().map_or(0.0, |t| t.lock);
-    let rhythm: Vec<f64> =
-        items.iter().filter(|i| lock(i) >= LEAST_LOCK).filter_map(|i| i.analysis.takes.first().map(|t| t.spm)).collect();
+    let rhythm: Vec<f64> = items
+        .iter()
+        .filter(|i| lock(i) >= LEAST_LOCK)
+        .filter_map(|i| i.analysis.takes.first().map(|t| t.spm))
+        .collect();
     let has = |i: &Item, code: Code| i.analysis.findings.iter().any(|f| f.code == code);
     let spoilt = items.iter().filter(|i| i.analysis.refusal().is_some_and(|f| f.code != Code::NoRhythm)).count();
     let jumps = items.iter().filter(|i| has(i, Code::RateJump)).count();
@@ -147,9 +150,8 @@ pub fn hear(plan: &WatchPlan, window: &Window, goods: &GoodsBySpot, pulses_known
 fn judge(group: &Group, goods: &GoodsBySpot, items: &[Item], verdicts: &mut [ClipVerdict]) {
     let settings = JudgeSettings { order: group.pump.data.order.clone(), ..JudgeSettings::default() };
     for (spot, goods) in goods {
-        let members: Vec<usize> = (0..items.len())
-            .filter(|&i| group.sensors[i].spot.name.eq_ignore_ascii_case(spot))
-            .collect();
+        let members: Vec<usize> =
+            (0..items.len()).filter(|&i| group.sensors[i].spot.name.eq_ignore_ascii_case(spot)).collect();
         let n_good = |m: Option<u32>| goods.iter().filter(|g| g.module == m).count();
         let (judged, without): (Vec<usize>, Vec<usize>) =
             members.into_iter().partition(|&i| n_good(items[i].module) >= LEAST_GOOD);

@@ -6,9 +6,7 @@ use std::sync::mpsc::{Receiver, Sender};
 use super::ear::{Hearing, PumpIs, hear};
 use super::told::{Event, Heard, Kind, Line, Told};
 use super::{AlarmState, FalseAlarms, Turn, WatchError, WatchPlan, Window};
-use crate::book::{
-    Book, BookError, GoodsBySpot, Kept, NewClip, RoundChange, Stamp, WatchEntry, WatchLine,
-};
+use crate::book::{Book, BookError, GoodsBySpot, Kept, NewClip, RoundChange, Stamp, WatchEntry, WatchLine};
 use crate::score::{ClipVerdict, State};
 use crate::stroke::pulse_marks;
 
@@ -186,7 +184,9 @@ impl<'a> Keeper<'a> {
             .zip(&hearing.level_dbfs)
             .zip(&self.pumps[k].alarms)
             .zip(&group.sensors)
-            .map(|(((v, level), alarm), sensor)| line(&at, &group.pump.data.name, &sensor.spot, v, *level, alarm, hearing.pump))
+            .map(|(((v, level), alarm), sensor)| {
+                line(&at, &group.pump.data.name, &sensor.spot, v, *level, alarm, hearing.pump)
+            })
             .collect();
         self.lines.extend(lines.iter().zip(&group.sensors).map(|(l, s)| WatchLine {
             spot: s.spot.id,
@@ -230,7 +230,9 @@ impl<'a> Keeper<'a> {
                 let pump = &mut self.pumps[k];
                 (pump.mark, pump.goods) = (mark, goods);
                 pump.alarms.iter_mut().for_each(AlarmState::forget);
-                let text = format!("the accepted rounds have changed: {n} good clip(s){unusable}; windows before no longer count");
+                let text = format!(
+                    "the accepted rounds have changed: {n} good clip(s){unusable}; windows before no longer count"
+                );
                 let event = Event { pump: Some(group.pump.data.name.clone()), ..Event::new(at, Kind::Baseline, text) };
                 self.event(event, (Some(group.pump.id), None), at, tell);
             }
@@ -270,7 +272,8 @@ impl<'a> Keeper<'a> {
             .map(|t| self.plan.groups[k].sensors[t.0].spot.module)
             .collect();
         let after = std::mem::replace(&mut self.pumps[k].after_alarm, !raised.is_empty());
-        let usable = hearing.pump == PumpIs::Running && hearing.verdicts.iter().any(|v| v.lock.is_some_and(|l| l > 0.0));
+        let usable =
+            hearing.pump == PumpIs::Running && hearing.verdicts.iter().any(|v| v.lock.is_some_and(|l| l > 0.0));
         let due = usable && self.pumps[k].last_hourly_ms.is_none_or(|then| at.ms - then >= HOUR_MS);
         let (kept, remarks) = if !raised.is_empty() {
             let modules: Vec<String> = raised.iter().map(u32::to_string).collect();

@@ -274,7 +274,9 @@ impl Ears<'_, '_> {
                 let name = &self.plan.groups[k].pump.data.name;
                 self.happened(
                     Kind::Behind,
-                    format!("a window of pump {name} was left out: this computer is too slow for so many channels, or busy"),
+                    format!(
+                        "a window of pump {name} was left out: this computer is too slow for so many channels, or busy"
+                    ),
                 );
             }
             if self.cutters[k].ready() {
@@ -336,7 +338,10 @@ impl Ears<'_, '_> {
                 && check_channels(self.plan, source.format()).is_ok()
             {
                 self.begin(source.format());
-                self.happened(Kind::Back, format!("the sound device is back after {:.0} s", gone.elapsed().as_secs_f64()));
+                self.happened(
+                    Kind::Back,
+                    format!("the sound device is back after {:.0} s", gone.elapsed().as_secs_f64()),
+                );
                 return Ok(Some(source));
             }
             pause = (2 * pause).min(LONGEST_PAUSE * self.plan.first_pause);

@@ -22,7 +22,9 @@ pub const MOST_N: u32 = 10;
 
 /// The text is no alarm rule.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("\"{text}\" is no alarm rule; write it like 3/5: alarm when 3 of the last 5 windows are outside, 1/1 to {MOST_N}/{MOST_N}")]
+#[error(
+    "\"{text}\" is no alarm rule; write it like 3/5: alarm when 3 of the last 5 windows are outside, 1/1 to {MOST_N}/{MOST_N}"
+)]
 pub struct RuleError {
     /// What was typed.
     pub text: String,
@@ -213,7 +215,10 @@ impl Chances {
             outside,
             after,
             again,
-            seen: Self { outside: share, again: if after == 0 { share } else { (again as f64 / after as f64).max(share) } },
+            seen: Self {
+                outside: share,
+                again: if after == 0 { share } else { (again as f64 / after as f64).max(share) },
+            },
             at_most: Self { outside: most_outside, again: most_again },
         })
     }
@@ -269,7 +274,7 @@ pub struct FalseAlarms {
     pub observed: Option<Observed>,
     /// Alarms a month with their shares as they are.
     pub as_observed: Option<f64>,
-    /// Alarms a month with what their shares may be at most.
+    /// The most alarms a month that the bounds of those shares allow.
     pub at_most: Option<f64>,
 }
 
@@ -294,7 +299,7 @@ impl FalseAlarms {
             independent: all(&Chances::independent(NOMINAL)),
             hanging_together: all(&Chances { outside: NOMINAL, again: EVERY_THIRD }),
             as_observed: observed.filter(|o| o.outside > 0).map(|o| all(&o.seen)),
-            at_most: observed.map(|o| all(&o.at_most)),
+            at_most: observed.map(|o| worst(&o, &all)),
             observed,
         }
     }
@@ -323,12 +328,23 @@ impl FalseAlarms {
                 );
             }
             _ => {
-                out += &format!("; this book has fewer than {LEAST_LINES} watched windows to say how it is on this pump");
+                out +=
+                    &format!("; this book has fewer than {LEAST_LINES} watched windows to say how it is on this pump");
             }
         }
         out
     }
 }
+
+/// Most alarms that the bounds allow. Windows that all hang together make one long alarm, not many: the most lies somewhere in between.
+fn worst(o: &Observed, all: &dyn Fn(&Chances) -> f64) -> f64 {
+    let (outside, low) = (o.at_most.outside, o.at_most.outside);
+    let high = o.at_most.again.min(MOST_AGAIN);
+    (0..=8_u8).map(|j| all(&Chances { outside, again: low + (high - low) * f64::from(j) / 8.0 })).fold(0.0, f64::max)
+}
+
+/// Beyond this dependence alarms only get longer, for every rule (looked at from 1/1 to 10/10).
+const MOST_AGAIN: f64 = 0.95;
 
 /// Two figures.
 fn figure(x: f64) -> String {

@@ -316,7 +316,10 @@ mod tests {
         assert_eq!(json.len(), 2);
         assert_eq!(json[0].to_string().find("{\"schema\":\"seatsong.watch-line/1\",\"at\""), Some(0), "{}", json[0]);
         assert_eq!((&json[0]["departure"], &json[1]["departure"]), (&json!(2.345_679), &Value::Null));
-        assert_eq!((&json[0]["state"], &json[0]["half"], &json[0]["alarm"]), (&json!("departed"), &json!("suction"), &json!(true)));
+        assert_eq!(
+            (&json[0]["state"], &json[0]["half"], &json[0]["alarm"]),
+            (&json!("departed"), &json!("suction"), &json!(true))
+        );
     }
 
     #[test]
@@ -342,7 +345,10 @@ mod tests {
         ] {
             let event = Event { pump: Some("MP-1".into()), ..Event::new(&at, kind, "text") };
             let json = event.json();
-            assert_eq!((json["schema"].as_str(), json["event"].as_str()), (Some("seatsong.watch-event/1"), Some(kind.word())));
+            assert_eq!(
+                (json["schema"].as_str(), json["event"].as_str()),
+                (Some("seatsong.watch-event/1"), Some(kind.word()))
+            );
             assert!(Told::Event(event).words().ends_with(&format!("{}  MP-1: text", kind.word().to_uppercase())));
         }
     }

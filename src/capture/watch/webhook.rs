@@ -32,7 +32,9 @@ pub enum WebhookError {
         url: String,
     },
     /// No certificates to check the other side with.
-    #[error("{path}: no certificates can be read from it ({what}); name a PEM file with --webhook-ca, or use http:// within the rig's own network")]
+    #[error(
+        "{path}: no certificates can be read from it ({what}); name a PEM file with --webhook-ca, or use http:// within the rig's own network"
+    )]
     Certificates {
         /// The file.
         path: PathBuf,
@@ -83,7 +85,8 @@ impl Webhook {
     }
 
     fn post(&self, message: &Value) -> Result<(), String> {
-        let answer = self.agent.post(&self.url).send_json(message).map_err(|e| e.to_string())?;
+        let request = self.agent.post(&self.url).header("content-type", "application/json");
+        let answer = request.send(message.to_string()).map_err(|e| e.to_string())?;
         // A redirect is not followed: an alarm goes where it was told to, or nowhere.
         if answer.status().is_success() { Ok(()) } else { Err(format!("it answered {}", answer.status())) }
     }
@@ -113,7 +116,11 @@ impl Webhook {
 fn certificates(trusted: Option<&Path>) -> Result<RootCerts, WebhookError> {
     let path = match trusted {
         Some(path) => path.to_path_buf(),
-        None => SYSTEM_CERTIFICATES.map(PathBuf::from).into_iter().find(|p| p.is_file()).unwrap_or(SYSTEM_CERTIFICATES[0].into()),
+        None => SYSTEM_CERTIFICATES
+            .map(PathBuf::from)
+            .into_iter()
+            .find(|p| p.is_file())
+            .unwrap_or(SYSTEM_CERTIFICATES[0].into()),
     };
     let wrong = |what: String| WebhookError::Certificates { path: path.clone(), what };
     let pem = std::fs::read(&path).map_err(|e| wrong(e.to_string()))?;
