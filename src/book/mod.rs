@@ -56,6 +56,7 @@ pub use parts::{PartChange, PartRow};
 pub use pattern::{NamePattern, PatternError};
 pub use pumps::{NewPump, PumpChange, PumpRow, SpotRow};
 pub use rounds::{NewRound, RoundChange, RoundRow};
+pub use series::FoundChange;
 pub use store::{BOOK_VARIABLE, Book};
 pub use time::{Stamp, TimeError};
 pub use tour::{AnswerRow, CheckRow, ConcernRow, NewCheck, SHEET};

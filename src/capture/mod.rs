@@ -5,17 +5,22 @@
 #[cfg(feature = "capture")]
 mod device;
 pub mod fake;
+pub mod listen;
 #[cfg(feature = "capture")]
 mod listing;
 mod open;
 #[cfg_attr(not(feature = "capture"), expect(dead_code, reason = "only devices need it"))]
 mod ring;
 mod source;
+#[cfg(feature = "capture")]
+mod speaker;
 pub mod watch;
 #[cfg(feature = "capture")]
 pub use listing::{inputs, outputs};
 pub use open::{PRETEND, SPEED_VARIABLE, Wish, open};
 pub use source::{Format, Got, Source, SourceError, Trouble};
+#[cfg(feature = "capture")]
+pub use speaker::Speaker;
 
 use std::path::PathBuf;
 

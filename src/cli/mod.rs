@@ -16,6 +16,7 @@ pub mod import;
 mod io;
 mod job;
 mod list;
+pub mod listen;
 pub mod look;
 mod options;
 pub mod part;
@@ -63,6 +64,7 @@ enum Command {
     Compare(compare::CompareArgs),
     Look(look::LookArgs),
     Hear(hear::HearArgs),
+    Listen(listen::ListenArgs),
     Sample(sample::SampleArgs),
     Devices(devices::DevicesArgs),
     Book(book::BookArgs),
@@ -111,6 +113,7 @@ pub fn run<I: IntoIterator<Item = OsString>>(args: I) -> anyhow::Result<ExitCode
         Command::Compare(args) => compare::run(args, &mut io),
         Command::Look(args) => look::run(args, &mut io),
         Command::Hear(args) => hear::run(args, &mut io),
+        Command::Listen(args) => listen::run(args, &mut io),
         Command::Sample(args) => sample::run(args, &mut *io.out).map(|()| ExitCode::SUCCESS),
         Command::Devices(args) => devices::run(args, &mut io),
         Command::Book(args) => book::run(args, &mut io),

@@ -160,8 +160,9 @@ impl<'a> Keeper<'a> {
     }
 
     fn window(&mut self, window: &Window, tell: &dyn Fn(Report)) {
-        let Some(at) = Stamp::of_ms(window.end_ms) else { return };
         let k = window.group;
+        // A clock beyond the calendar.
+        let Some(at) = Stamp::of_ms(window.end_ms) else { return tell(Report::Speed(k, None)) };
         self.look_at_baseline(k, &at, tell);
         if let Some(p) = &window.pulse
             && pulse_marks(p, f64::from(window.rate_hz)).len() >= 3

@@ -223,7 +223,7 @@ impl Ears<'_, '_> {
         while !stop.load(Ordering::Relaxed) {
             block.clear();
             match source.read(&mut block, PATIENCE) {
-                Ok(Got::Frames { frames, lost_before }) => self.sound(&block, frames, lost_before),
+                Ok(Got::Frames { frames, lost_before }) => self.sound(&block, frames, lost_before)?,
                 Ok(Got::Nothing) => {}
                 Ok(Got::End) => break,
                 Err(why) => {
@@ -259,7 +259,7 @@ impl Ears<'_, '_> {
         }
     }
 
-    fn sound(&mut self, block: &[f32], frames: usize, lost_before: u64) {
+    fn sound(&mut self, block: &[f32], frames: usize, lost_before: u64) -> Result<(), WatchError> {
         self.position += frames as u64 + lost_before;
         if lost_before > 0 {
             self.summary.lost_frames += lost_before;
@@ -280,27 +280,37 @@ impl Ears<'_, '_> {
                 );
             }
             if self.cutters[k].ready() {
-                self.hand_over(k);
+                self.hand_over(k)?;
             }
         }
+        Ok(())
     }
 
-    fn hand_over(&mut self, k: usize) {
-        let Some(give) = &self.give else { return };
+    fn hand_over(&mut self, k: usize) -> Result<(), WatchError> {
         let end_ms = self.now().ms;
         let window = self.cutters[k].take(k, end_ms);
+        let Some(give) = &self.give else { return Ok(()) };
         match self.plan.pace {
-            // A worker that has ended is seen at the end; there is nothing to wait for.
-            Pace::Waiting => _ = give.send(Job::Window(window)),
             Pace::Live => match give.try_send(Job::Window(window)) {
                 // It goes back and grows until there is room, or it is too long.
                 Err(TrySendError::Full(Job::Window(window))) => self.cutters[k].put_back(window),
                 _ => self.summary.windows += 1,
             },
+            Pace::Waiting => {
+                // A worker that has ended is seen at the end.
+                let _ = give.send(Job::Window(window));
+                self.summary.windows += 1;
+                // The speed sets the length of the next window: a recording gives the same windows each time.
+                while let Ok(report) = self.reports.recv() {
+                    let heard = matches!(report, Report::Speed(group, _) if group == k);
+                    self.take(report)?;
+                    if heard {
+                        break;
+                    }
+                }
+            }
         }
-        if self.plan.pace == Pace::Waiting {
-            self.summary.windows += 1;
-        }
+        Ok(())
     }
 
     /// Has something entered and told, in its place among the windows.
