@@ -3,6 +3,7 @@
 
 mod alarms;
 mod child;
+mod ears;
 mod helper;
 mod losses;
 mod room;
