@@ -430,7 +430,7 @@ fn list_of(modules: &[u32]) -> String {
 }
 
 /// A pressure as the number that a finding shows.
-pub(super) fn in_site_unit(pa: f64, units: UnitSystem) -> f64 {
+pub(crate) fn in_site_unit(pa: f64, units: UnitSystem) -> f64 {
     match units {
         UnitSystem::Us => pa_to_psi(pa),
         UnitSystem::Si => pa_to_bar(pa),

@@ -113,7 +113,7 @@ impl Book {
 }
 
 /// Of a recording that can't be read.
-fn unreadable(why: &str) -> Analysis {
+pub(crate) fn unreadable(why: &str) -> Analysis {
     Analysis {
         takes: Vec::new(),
         level_db: crate::units::FLOOR_DB,

@@ -140,8 +140,37 @@ impl Book {
         new: &NewClip<'_>,
         original: &str,
     ) -> Result<Added, BookError> {
+        let arrived = self.copy_in(new.path)?;
+        self.enter_clip(round, spot, new, original, arrived)
+    }
+
+    /// As [`Book::add_clip`], from bytes in memory; the name of `new` is only kept.
+    ///
+    /// # Errors
+    /// A full disk (nothing half-done stays), what the database says.
+    pub fn add_sound(
+        &mut self,
+        round: &RoundRow,
+        spot: &SpotRow,
+        new: &NewClip<'_>,
+        bytes: &[u8],
+    ) -> Result<Added, BookError> {
+        let original = new.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        let mut from = bytes;
+        let arrived = self.take_in(&mut from, new.path)?;
+        self.enter_clip(round, spot, new, &original, arrived)
+    }
+
+    /// Attaches what has arrived in `incoming/` (its place, checksum and length) to a spot of a round.
+    fn enter_clip(
+        &mut self,
+        round: &RoundRow,
+        spot: &SpotRow,
+        new: &NewClip<'_>,
+        original: &str,
+        (arrived, sum, bytes): (PathBuf, String, i64),
+    ) -> Result<Added, BookError> {
         let ending = ending(Path::new(original));
-        let (arrived, sum, bytes) = self.copy_in(new.path)?;
         if let Some(row) = known(&self.conn, &sum)? {
             if self.clip_path(&row).exists() {
                 discard(&arrived);
@@ -207,6 +236,11 @@ impl Book {
         if !from.metadata().map_err(file("read the recording", path))?.is_file() {
             return Err(refused(format!("{}: is no file", path.display())));
         }
+        self.take_in(&mut from, path)
+    }
+
+    /// As [`Book::copy_in`], from anything that can be read; `path` is what messages call it.
+    fn take_in(&self, from: &mut dyn std::io::Read, path: &Path) -> Result<(PathBuf, String, i64), BookError> {
         let incoming = self.dir.join(INCOMING);
         std::fs::create_dir_all(&incoming).map_err(file("make the folder", &incoming))?;
         let mut to = tempfile::Builder::new()

@@ -5,7 +5,7 @@
 //! clips/         the recordings, byte for byte as they came, named by round and spot
 //! photos/        photos of checks and parts, byte for byte, named by their checksum
 //! incoming/      recordings on their way in; `rec-...` are being recorded, or were cut off and are taken in by the next opening
-//! quarantine/    what `mend` put aside; nothing is ever deleted
+//! quarantine/    what `mend` put aside; nothing is ever deleted, but hourly clips that a watch kept by itself
 //! ```
 //! What is acknowledged is on the disk: rows are committed with `synchronous=FULL`, a recording is written under a temporary name, synced,
 //! entered in the database and only then given its final name. A power cut between two of these steps leaves a row whose file lies in
@@ -45,10 +45,13 @@ mod tar;
 mod time;
 mod tour;
 mod uploads;
+mod watch;
 
+pub(crate) use baseline::in_site_unit;
 pub use baseline::{GoodRound, Proposal, Restart, Standing};
 pub use blob::{BlobError, decode, encode};
 pub use cache::METHOD;
+pub(crate) use cache::unreadable;
 pub use check::{CheckReport, Fault, MendReport};
 pub use clips::{Added, ClipRow, NewClip};
 pub use documents::{LifeLine, concern_document, due_document, job_document, part_document};
@@ -71,7 +74,9 @@ pub use pumps::{NewPump, PumpChange, PumpRow, SpotRow};
 pub use recording::{CaptureRow, Recovered};
 pub use refresh::Refreshed;
 pub use rounds::{NewRound, RoundChange, RoundRow};
+pub use series::FoundChange;
 pub use store::{BOOK_VARIABLE, Book};
 pub use time::{Stamp, TimeError};
 pub use tour::{AnswerRow, CheckRow, ConcernRow, NewCheck, SHEET};
 pub use uploads::{Finished, NewUpload, UPLOAD_LIFE_DAYS, UploadRow};
+pub use watch::{GoodsBySpot, Kept, Thinned, WatchEntry, WatchLine};

@@ -5,6 +5,7 @@
 #[cfg(feature = "capture")]
 mod device;
 pub mod fake;
+pub mod listen;
 #[cfg(feature = "capture")]
 mod listing;
 pub mod log;
@@ -14,12 +15,17 @@ pub mod recorder;
 #[cfg_attr(not(feature = "capture"), expect(dead_code, reason = "only devices need it"))]
 mod ring;
 mod source;
+#[cfg(feature = "capture")]
+mod speaker;
+pub mod watch;
 pub mod wav;
 #[cfg(feature = "capture")]
 pub use listing::{inputs, outputs};
 pub use meter::{LISTENING_HZ, TrackLive};
 pub use open::{PRETEND, SPEED_VARIABLE, Wish, open};
 pub use source::{Format, Got, Source, SourceError, Trouble};
+#[cfg(feature = "capture")]
+pub use speaker::Speaker;
 
 use std::path::PathBuf;
 

@@ -62,20 +62,20 @@ pub struct HearArgs {
 
 /// From and to.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Span([f64; 2]);
+pub(super) struct Span(pub(super) [f64; 2]);
 
 fn span(text: &str) -> Option<Span> {
     let (from, to) = text.split_once('-')?;
     Some(Span([number_of(from)?, number_of(to)?]))
 }
 
-fn band(text: &str) -> Result<Span, String> {
+pub(super) fn band(text: &str) -> Result<Span, String> {
     span(text)
         .filter(|Span([low, high])| *low >= 0.0 && low < high)
         .ok_or_else(|| "must be two frequencies in Hz, the lower first, such as 3200-11000".into())
 }
 
-fn arc(text: &str) -> Result<Span, String> {
+pub(super) fn arc(text: &str) -> Result<Span, String> {
     span(text)
         .filter(|Span(ends)| ends.iter().all(|a| (0.0..=360.0).contains(a)))
         .ok_or_else(|| "must be two angles from 0 to 360, such as 20-185".into())

@@ -17,6 +17,7 @@ pub mod import;
 mod io;
 mod job;
 mod list;
+pub mod listen;
 pub mod look;
 mod options;
 pub mod page;
@@ -31,6 +32,7 @@ pub mod spot;
 mod tour_args;
 pub mod trend;
 pub mod verdict;
+pub mod watch;
 pub mod work;
 
 use std::ffi::OsString;
@@ -65,6 +67,7 @@ enum Command {
     Compare(compare::CompareArgs),
     Look(look::LookArgs),
     Hear(hear::HearArgs),
+    Listen(listen::ListenArgs),
     Sample(sample::SampleArgs),
     Devices(devices::DevicesArgs),
     Book(book::BookArgs),
@@ -75,6 +78,7 @@ enum Command {
     Record(Box<record::RecordArgs>),
     Baseline(baseline::BaselineArgs),
     Verdict(verdict::VerdictArgs),
+    Watch(watch::WatchArgs),
     Trend(trend::TrendArgs),
     Export(export::ExportArgs),
     Due(due::DueArgs),
@@ -114,6 +118,7 @@ pub fn run<I: IntoIterator<Item = OsString>>(args: I) -> anyhow::Result<ExitCode
         Command::Compare(args) => compare::run(args, &mut io),
         Command::Look(args) => look::run(args, &mut io),
         Command::Hear(args) => hear::run(args, &mut io),
+        Command::Listen(args) => listen::run(args, &mut io),
         Command::Sample(args) => sample::run(args, &mut *io.out).map(|()| ExitCode::SUCCESS),
         Command::Devices(args) => devices::run(args, &mut io),
         Command::Book(args) => book::run(args, &mut io),
@@ -124,6 +129,7 @@ pub fn run<I: IntoIterator<Item = OsString>>(args: I) -> anyhow::Result<ExitCode
         Command::Record(args) => record::run(args, &mut io),
         Command::Baseline(args) => baseline::run(args, &mut io),
         Command::Verdict(args) => verdict::run(args, &mut io),
+        Command::Watch(args) => watch::run(args, &mut io),
         Command::Trend(args) => trend::run(args, &mut io),
         Command::Export(args) => export::run(args, &mut io),
         Command::Due(args) => due::run(args, &mut io),

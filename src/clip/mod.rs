@@ -169,6 +169,15 @@ pub fn parse_wav_bytes(bytes: &[u8]) -> Result<Clip, ClipError> {
     ingest::ingest(&origin, &|| open_wav(&origin), &settings)
 }
 
+/// Reads a WAV file that lies in memory under a name, as [`read`].
+///
+/// # Errors
+/// As [`read`].
+pub fn read_bytes(name: &str, bytes: Arc<[u8]>, settings: &ReadSettings) -> Result<Clip, ClipError> {
+    let origin = Origin::Bytes(Path::new(name), bytes);
+    ingest::ingest(&origin, &|| open_wav(&origin), settings)
+}
+
 /// Reads an accelerometer table that lies in memory, as [`read`].
 ///
 /// # Errors

@@ -137,7 +137,7 @@ pub(super) fn narrow(x: f64) -> f32 {
 /// Second-order filter (direct form II transposed); designs after R. Bristow-Johnson's "Cookbook formulae for audio
 /// EQ biquad filter coefficients" (from memory).
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Biquad {
+pub(crate) struct Biquad {
     b: [f64; 3],
     a: [f64; 2],
     z: [f64; 2],
@@ -154,12 +154,14 @@ impl Biquad {
         (libm::cos(w), libm::sin(w) / (2.0 * q))
     }
 
-    pub(super) fn low_pass(freq_hz: f64, q: f64, rate_hz: f64) -> Self {
+    /// A corner of this quality; 0.707 is that of a second-order Butterworth.
+    pub(crate) fn low_pass(freq_hz: f64, q: f64, rate_hz: f64) -> Self {
         let (c, al) = Self::corner(freq_hz, q, rate_hz);
         Self::normalised([(1.0 - c) / 2.0, 1.0 - c, (1.0 - c) / 2.0], [1.0 + al, -2.0 * c, 1.0 - al])
     }
 
-    pub(super) fn high_pass(freq_hz: f64, q: f64, rate_hz: f64) -> Self {
+    /// A corner of this quality; 0.707 is that of a second-order Butterworth.
+    pub(crate) fn high_pass(freq_hz: f64, q: f64, rate_hz: f64) -> Self {
         let (c, al) = Self::corner(freq_hz, q, rate_hz);
         Self::normalised([f64::midpoint(1.0, c), -1.0 - c, f64::midpoint(1.0, c)], [1.0 + al, -2.0 * c, 1.0 - al])
     }
@@ -177,8 +179,9 @@ impl Biquad {
         Self::normalised([1.0 + al * g, -2.0 * c, 1.0 - al * g], [1.0 + al / g, -2.0 * c, 1.0 - al / g])
     }
 
+    /// The next sample.
     #[inline]
-    pub(super) fn step(&mut self, x: f64) -> f64 {
+    pub(crate) fn step(&mut self, x: f64) -> f64 {
         let y = self.b[0] * x + self.z[0];
         self.z[0] = self.b[1] * x - self.a[0] * y + self.z[1];
         self.z[1] = self.b[2] * x - self.a[1] * y;

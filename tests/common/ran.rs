@@ -14,6 +14,17 @@ pub(crate) struct Ran {
 }
 
 impl Ran {
+    /// Of a program that has ended.
+    pub(crate) fn of(output: std::process::Output, args: &[&str], dir: &Path) -> Self {
+        let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
+        Self {
+            status: output.status.code(),
+            out: text(output.stdout),
+            err: text(output.stderr),
+            what: format!("seatsong {}\nin {}", args.join(" "), dir.display()),
+        }
+    }
+
     /// The same, if it ended with this status; else everything about the run.
     pub(crate) fn ended(self, status: i32) -> Self {
         assert!(self.status == Some(status), "wanted status {status}\n{self}");
@@ -57,12 +68,5 @@ pub(crate) fn command(dir: &Path, args: &[&str]) -> Command {
 
 /// Runs the program in a folder.
 pub(crate) fn seatsong(dir: &Path, args: &[&str]) -> Ran {
-    let output = command(dir, args).output().unwrap();
-    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
-    Ran {
-        status: output.status.code(),
-        out: text(output.stdout),
-        err: text(output.stderr),
-        what: format!("seatsong {}\nin {}", args.join(" "), dir.display()),
-    }
+    Ran::of(command(dir, args).output().unwrap(), args, dir)
 }

@@ -216,3 +216,23 @@ fn distribution_quantiles() {
         check(format!("gumbel {r}"), got, number(&r[3]), 1e-12);
     }
 }
+
+#[test]
+fn band_pass_of_listen() {
+    use seatsong::capture::listen::BandFilter;
+    for row in rows(&reference()["band_pass"]) {
+        let rate = number(&row["rate_hz"]);
+        let mut filter = BandFilter::new([number(&row["low_hz"]), number(&row["high_hz"])], rate).unwrap();
+        // The answer to a single sample, long enough to have died away.
+        let answer: Vec<f64> = (0..40_000).map(|i| filter.step(if i == 0 { 1.0 } else { 0.0 })).collect();
+        for (freq, want) in numbers(&row["freq_hz"]).into_iter().zip(numbers(&row["level_db"])) {
+            let (mut re, mut im) = (0.0, 0.0);
+            for (n, h) in answer.iter().enumerate() {
+                let w = std::f64::consts::TAU * freq / rate * n as f64;
+                re += h * w.cos();
+                im -= h * w.sin();
+            }
+            near("band pass", 10.0 * (re * re + im * im).log10(), want, 1e-6);
+        }
+    }
+}

@@ -38,6 +38,26 @@ WINDOWS = {
 }
 
 
+def band_pass():
+    """A fourth-order Butterworth high-pass and a low-pass one after the other, as `listen` filters; levels in dB."""
+    rows = []
+    for rate, low, high in ((48000.0, 3200.0, 11000.0), (16000.0, 2000.0, 6000.0), (44100.0, 100.0, 400.0), (96000.0, 8000.0, 22000.0)):
+        sos = np.vstack([
+            signal.butter(4, low, "highpass", fs=rate, output="sos"),
+            signal.butter(4, high, "lowpass", fs=rate, output="sos"),
+        ])
+        freq = np.array([low / 4, low / 2, low * 0.8, low, low * 1.2, (low * high) ** 0.5, high * 0.9, high, high * 1.1])
+        _, h = signal.sosfreqz(sos, worN=freq, fs=rate)
+        rows.append({
+            "rate_hz": rate,
+            "low_hz": low,
+            "high_hz": high,
+            "freq_hz": freq.tolist(),
+            "level_db": (20 * np.log10(np.abs(h))).tolist(),
+        })
+    return rows
+
+
 def windows():
     rows = []
     for name, scipy_name in WINDOWS.items():
@@ -163,6 +183,7 @@ def values():
         "made_by": "tests/reference/make.py",
         "versions": {"numpy": np.__version__, "scipy": scipy.__version__},
         "sample_rate_hz": RATE,
+        "band_pass": band_pass(),
         "windows": windows(),
         "figures": figures(),
         "welch": welch,

@@ -290,6 +290,43 @@ pub const TABLES: &[Table] = &[
         sql: "SELECT f.uuid, f.file, f.sha256, f.bytes, f.original, f.added_at FROM photo f ORDER BY f.id",
     },
     Table {
+        name: "watch_lines",
+        columns: &[
+            ("spot_key", Text),
+            ("module", Whole),
+            ("at_ms", Whole),
+            ("state", Text),
+            ("departure", Real),
+            ("spm", Real),
+            ("strokes", Whole),
+            ("lock", Real),
+            ("level_dbfs", Real),
+            ("alarm", Whole),
+            ("reason", Text),
+        ],
+        sql: "SELECT s.uuid, s.module, l.at_ms, l.state, l.departure, l.spm, l.strokes, l.lock, l.level_dbfs, l.alarm, l.reason
+              FROM watch_line l JOIN spot s ON s.id = l.spot_id ORDER BY l.at_ms, s.id",
+    },
+    Table {
+        name: "watch_events",
+        columns: &[
+            ("event_key", Text),
+            ("pump_key", Text),
+            ("spot_key", Text),
+            ("at", Text),
+            ("at_ms", Whole),
+            ("kind", Text),
+            ("words", Text),
+        ],
+        sql: "SELECT e.uuid, p.uuid, s.uuid, e.at, e.at_ms, e.kind, e.words FROM watch_event e LEFT JOIN pump p ON p.id = e.pump_id
+              LEFT JOIN spot s ON s.id = e.spot_id ORDER BY e.at_ms, e.id",
+    },
+    Table {
+        name: "watch_rounds",
+        columns: &[("round_key", Text), ("kind", Text)],
+        sql: "SELECT r.uuid, w.kind FROM watch_round w JOIN round r ON r.id = w.round_id ORDER BY r.id",
+    },
+    Table {
         name: "book",
         columns: &[("book_key", Text), ("made_at", Text)],
         sql: "SELECT b.uuid, b.made_at FROM book b",

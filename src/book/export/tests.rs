@@ -13,7 +13,11 @@ const LEFT_OUT: &[(&str, &str, &str)] = &[
     ("verdict_clip", "current", "that of its verdict"),
 ];
 /// Tables that are not exported, and why.
-const NOT_EXPORTED: &[(&str, &str)] = &[("to_analyse", "a list of what is still to be computed")];
+const NOT_EXPORTED: &[(&str, &str)] = &[
+    ("to_analyse", "a list of what is still to be computed"),
+    ("page_answer", "answers to phones, for entries that are in the other tables"),
+    ("upload", "recordings on their way from a phone; whole ones are clips"),
+];
 
 /// `(table, column)` of everything that a query selects; its tables are named `FROM table a JOIN other b`.
 fn selected(sql: &str) -> BTreeSet<(String, String)> {

@@ -269,4 +269,34 @@ pub(super) const RULES: &[Rule] = &[
             count: tour,
         }),
     },
+    Rule {
+        table: "watch_line",
+        how: How::Rows(Rows {
+            key: &["spot_id", "at_ms"],
+            refs: &[("spot_id", "spot")],
+            fill: Fill::Nothing,
+            look: None,
+            count: |r| &mut r.more,
+        }),
+    },
+    Rule {
+        table: "watch_event",
+        how: How::Rows(Rows {
+            key: &["uuid"],
+            refs: &[("pump_id", "pump"), ("spot_id", "spot")],
+            fill: Fill::Nothing,
+            look: None,
+            count: |r| &mut r.more,
+        }),
+    },
+    Rule {
+        table: "watch_round",
+        how: How::Rows(Rows {
+            key: &["round_id"],
+            refs: &[("round_id", "round")],
+            fill: Fill::Nothing,
+            look: None,
+            count: |r| &mut r.more,
+        }),
+    },
 ];

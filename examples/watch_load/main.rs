@@ -1,0 +1,112 @@
+//! What a watch of twelve sensors costs: `cargo run --release --example watch_load [-- MINUTES]`.
+//!
+//! Four made-up triplex pumps, twelve channels at 48 kHz, an hour of sound as fast as it can be heard, each pump against eight good rounds.
+//! Prints the share of one core that this work needs in real time, and the memory every five minutes of sound. Linux only: it reads /proc.
+#![expect(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "an example that prints figures and has nobody to tell of errors"
+)]
+// The tests need more of it.
+#![expect(dead_code, reason = "shared with the tests")]
+
+#[path = "../../tests/watch/room.rs"]
+mod room;
+
+use std::sync::atomic::AtomicBool;
+use std::time::{Duration, Instant};
+
+use seatsong::book::{Book, Stamp};
+use seatsong::capture::fake::Fake;
+use seatsong::capture::watch::{AlarmRule, Clock, Pace, Told, WatchPlan, Wiring, watch};
+use seatsong::capture::{Format, Source};
+use seatsong::sample::ClipSpec;
+
+const RATE_HZ: u32 = 48_000;
+const SPM: f64 = 70.0;
+/// The sound that is repeated: 140 whole turns, so that it joins up.
+const LOOP_S: f64 = 120.0;
+
+/// CPU seconds of this process so far, all threads; /proc counts in hundredths.
+fn cpu_s() -> f64 {
+    let stat = std::fs::read_to_string("/proc/self/stat").unwrap();
+    let fields: Vec<&str> = stat.rsplit(')').next().unwrap().split_whitespace().collect();
+    (fields[11].parse::<f64>().unwrap() + fields[12].parse::<f64>().unwrap()) / 100.0
+}
+
+/// Resident memory in MB.
+fn memory_mb() -> f64 {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap();
+    let line = status.lines().find(|l| l.starts_with("VmRSS:")).unwrap();
+    line.split_whitespace().nth(1).unwrap().parse::<f64>().unwrap() / 1024.0
+}
+
+fn main() {
+    let minutes: u32 = std::env::args().nth(1).map_or(60, |m| m.parse().unwrap());
+    let dir = tempfile::tempdir().unwrap();
+    let mut book = Book::create(&dir.path().join("book")).unwrap();
+    let made = room::Made::new(7000, RATE_HZ, SPM);
+    let mut map = Vec::new();
+    for (k, stamp) in (0..4).zip([0.0, 0.001, 0.002, 0.003]) {
+        let name = format!("MP-{}", k + 1);
+        room::pump(&mut book, &name);
+        made.good_rounds(&mut book, &name, 8, 36.0, stamp);
+        map.extend((1..=3).map(|m| format!("{}={name}/m{m}", 3 * k + m)));
+    }
+    let mut heard = made.sound(&ClipSpec { drift: 0.0, ..made.spec(LOOP_S, 500, 500) });
+    heard.pop();
+    let all: Vec<Vec<f32>> = (0..12).map(|c| heard[c % 3].clone()).collect();
+    let frames = u64::from(minutes) * 60 * u64::from(RATE_HZ);
+    let fake = Fake::new(room::interleaved(&all), Format { rate_hz: RATE_HZ, channels: 12 }).lasting(frames);
+    drop((all, heard));
+    let wiring: Wiring = map.join(",").parse().unwrap();
+    let plan = WatchPlan {
+        groups: wiring.groups(&book, None).unwrap(),
+        strokes: 40,
+        rule: AlarmRule::new(3, 5).unwrap(),
+        pressure_pa: None,
+        console_spm: None,
+        keep_bytes: 500_000_000,
+        clock: Clock::Sound(Stamp::parse("2026-11-25T06:00Z").unwrap()),
+        pace: Pace::Waiting,
+        first_pause: Duration::from_secs(1),
+    };
+    let (mut source, mut events, mut outside) = (Some(fake), 0_u32, 0_u32);
+    let (start, cpu) = (Instant::now(), cpu_s());
+    let mut next = 5;
+    println!(
+        "before: {:.0} MB, of which the repeated sound has {:.0} MB",
+        memory_mb(),
+        LOOP_S * 48_000.0 * 12.0 * 4.0 / 1e6
+    );
+    let mut windows = 0_u32;
+    let mut tell = |told: &Told| {
+        match told {
+            Told::Window(lines) => {
+                windows += 1;
+                outside +=
+                    u32::try_from(lines.iter().filter(|l| l.departure.is_some_and(|d| d > 1.0)).count()).unwrap();
+                let s = f64::from(windows) / 4.0 * (40.0 * 60.0 / SPM + 2.0);
+                if s >= f64::from(next) * 60.0 {
+                    println!("{next:3} min of sound: {:.0} MB", memory_mb());
+                    next += 5;
+                }
+            }
+            Told::Event(e) => {
+                events += 1;
+                println!("  {}", Told::Event(e.clone()).words());
+            }
+        }
+        Ok(())
+    };
+    let mut open = || Ok(Box::new(source.take().unwrap()) as Box<dyn Source + Send>);
+    let summary = watch(&plan, book, &mut open, None, &mut tell, &AtomicBool::new(false)).unwrap();
+    let (cpu, took) = (cpu_s() - cpu, start.elapsed().as_secs_f64());
+    let sound = f64::from(minutes) * 60.0;
+    println!("{}", summary.words());
+    println!("{} verdicts, {outside} outside the limit, {events} events", summary.judged);
+    println!(
+        "{sound:.0} s of sound took {took:.0} s and {cpu:.0} s of CPU: {:.1} % of one core in real time",
+        100.0 * cpu / sound
+    );
+}
