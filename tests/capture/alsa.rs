@@ -164,14 +164,13 @@ fn a_device_that_stops_delivering_ends_the_recording_and_keeps_it() {
 }
 
 #[test]
-fn the_device_is_listed_by_its_name() {
+fn a_device_that_is_not_there_is_told_with_what_to_do() {
     let (machine, _pipe) = machine();
     let output = on(machine.path(), &["devices", "--json"]).output().unwrap();
     let (out, err) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
     assert!(output.status.success(), "{out}\n{err}");
     let told: Value = serde_json::from_str(&out).unwrap();
-    assert!(told["outputs"].is_array(), "{out}");
-    // And one that is not there is told with what to do.
+    assert!(told["inputs"].is_array() && told["outputs"].is_array(), "{out}");
     let output = on(machine.path(), &["record", "--out", "b.wav", "--device", "no such thing"]).output().unwrap();
     assert_eq!(output.status.code(), Some(1));
     let err = String::from_utf8_lossy(&output.stderr);

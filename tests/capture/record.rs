@@ -50,7 +50,7 @@ fn a_clip_is_in_its_round_and_judged_at_once_as_verdict_does() {
     let dir = with_rounds();
     seatsong(dir.path(), &["baseline", "accept", "1", "2", "3", "4", "5", "6"]).ended(0);
     let source = device("today/m2.wav");
-    let args = ["--module", "2", "--device", &source, "--strokes", "0", "--pressure", "200bar", "--json"];
+    let args = ["--module", "2", "--device", &source, "--strokes", "0", "--pressure", "200bar", "--round", "new", "--json"];
     let told = json(&mut recording(dir.path(), &args));
     let clip = &told["clips"][0];
     assert_eq!((told["schema"].as_str(), clip["ended"].as_str()), (Some("seatsong.record/1"), Some("end")), "{told}");
