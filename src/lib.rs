@@ -5,9 +5,9 @@
 //! | module | does |
 //! | --- | --- |
 //! | [`clip`] | read any recording into samples with units, calibrate, judge quality |
-//! | [`capture`] | sound devices (feature `capture`) |
 //! | [`stroke`] | stroke rate, phase along the clip, marks |
 //! | [`map`] | short-time spectra, bands, stroke map |
+//! | [`capture`] | sound devices (feature `capture`), recording with a meter, taps |
 //! | [`baseline`] | known-good maps to a model with its nuisance directions and spread |
 //! | [`pump`] | pump data and arithmetic |
 //! | [`score`] | departure, place, pattern, reading, which module |

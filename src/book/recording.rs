@@ -408,7 +408,7 @@ mod tests {
             let done = recorded(&path, fake().with(4_000, Event::Lose(80)));
             // While it is held, nobody takes it for abandoned.
             assert!(Book::open(book.dir()).unwrap().recovered().is_empty() && path.exists());
-            rows.push(book.take_recording(&path, done.files.into_iter().next().unwrap()).unwrap());
+            rows.push(book.take_recording(&path, done.files.into_iter().flatten().next().unwrap()).unwrap());
         }
         assert_eq!(book.clips(round.id).unwrap(), rows);
         let capture = book.capture(rows[0].id).unwrap().unwrap();
@@ -450,7 +450,7 @@ mod tests {
         let (mut book, round, spot) = with_round(dir.path());
         let path = book.recording_path(&round, &spot).unwrap();
         let done = recorded(&path, fake());
-        let row = book.take_recording(&path, done.files.into_iter().next().unwrap()).unwrap();
+        let row = book.take_recording(&path, done.files.into_iter().flatten().next().unwrap()).unwrap();
         std::fs::rename(book.dir().join(&row.file), &path).unwrap();
         let place = book.dir().to_owned();
         drop(book);
@@ -465,7 +465,7 @@ mod tests {
         let (mut book, round, spot) = with_round(dir.path());
         let path = book.recording_path(&round, &spot).unwrap();
         let done = recorded(&path, Fake::new(Vec::new(), Format { rate_hz: 8_000, channels: 1 }));
-        assert!(book.take_recording(&path, done.files.into_iter().next().unwrap()).is_err());
+        assert!(book.take_recording(&path, done.files.into_iter().flatten().next().unwrap()).is_err());
         let aside = std::fs::read_dir(book.dir().join(QUARANTINE)).unwrap().count();
         assert_eq!((path.exists(), aside), (false, 2));
         std::fs::write(&path, "nothing that one could play").unwrap();

@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use cpal::{ErrorKind, FromSample, I24, SampleFormat, SizedSample, StreamConfig, SupportedStreamConfigRange, U24};
 
-use super::listing::{id_of, modes, name_of, no_list};
+use super::listing::{id_of, inputs, modes, name_of, no_list};
 use super::ring::{Drainer, Filler, ring};
 use super::{CaptureError, Format, Got, Source, SourceError, Trouble, Wish};
 
@@ -76,11 +76,10 @@ pub(super) fn open(name: Option<&str>, wish: &Wish) -> Result<Box<dyn Source + S
     let host = cpal::default_host();
     let Some(name) = name else {
         let device = host.default_input_device().ok_or_else(none_at_all)?;
+        let any = || inputs().is_ok_and(|all| all.iter().any(|d| !d.configs.is_empty()));
         return start(&device, wish).map_err(|e| match e {
-            // The system's own choice that leads nowhere means that there is no device.
-            CaptureError::NotOpened { .. } if host.input_devices().is_ok_and(|mut d| d.next().is_none()) => {
-                none_at_all()
-            }
+            // The system's own choice that leads nowhere, where nothing else does either: there is no device.
+            CaptureError::NotOpened { .. } if !any() => none_at_all(),
             other => other,
         });
     };

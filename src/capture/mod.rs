@@ -12,7 +12,7 @@ pub mod log;
 mod meter;
 mod open;
 pub mod recorder;
-#[cfg_attr(not(feature = "capture"), expect(dead_code, reason = "only devices need it"))]
+#[cfg_attr(not(feature = "capture"), allow(dead_code, reason = "only devices and its own tests need it"))]
 mod ring;
 mod source;
 #[cfg(feature = "capture")]

@@ -105,8 +105,8 @@ pub struct Recorded {
     pub taps_s: Vec<f64>,
     /// The last figures.
     pub live: Live,
-    /// The files, still locked.
-    pub files: Vec<std::fs::File>,
+    /// The files, still locked, one a track; `None` where the disk did not take the end.
+    pub files: Vec<Option<std::fs::File>>,
 }
 
 /// Why nothing was recorded.
@@ -390,8 +390,11 @@ impl<'a> Running<'a> {
             let done = lane.writer.finish();
             let said = lane.log.put(&Line::End { why: ended }).and_then(|()| lane.log.sync());
             match done {
-                Ok(file) => files.push(file),
-                Err(e) => (ended, why) = (Ended::Disk, Some(e.to_string())),
+                Ok(file) => files.push(Some(file)),
+                Err(e) => {
+                    files.push(None);
+                    (ended, why) = (Ended::Disk, Some(e.to_string()));
+                }
             }
             if let Err(e) = said {
                 (ended, why) = (Ended::Disk, Some(e.to_string()));

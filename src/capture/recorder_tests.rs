@@ -190,7 +190,8 @@ fn taps_get_the_time_of_the_recording_and_the_angle_of_the_pulses() {
     let all = late[late.len() / 2];
     assert!((0.0..0.5).contains(&all) && late.iter().all(|l| (l - all).abs() < 0.03), "{late:?}");
     assert!(done.live.tap_angle.is_some_and(|a| a.known()), "{:?}", done.live);
-    assert_eq!(told(&plan.tracks[0].path).taps_s, done.taps_s);
+    let kept = told(&plan.tracks[0].path).taps_s;
+    assert!(kept.len() == next && kept.iter().zip(&done.taps_s).all(|(a, b)| (a - b).abs() < 1e-9), "{kept:?}");
     let file = taps_beside(&plan.tracks[0].path);
     write_taps(&file, &done.taps_s).unwrap();
     assert_eq!(clip::taps::read(&file).unwrap().len(), next);

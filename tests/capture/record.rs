@@ -50,7 +50,8 @@ fn a_clip_is_in_its_round_and_judged_at_once_as_verdict_does() {
     let dir = with_rounds();
     seatsong(dir.path(), &["baseline", "accept", "1", "2", "3", "4", "5", "6"]).ended(0);
     let source = device("today/m2.wav");
-    let args = ["--module", "2", "--device", &source, "--strokes", "0", "--pressure", "200bar", "--json"];
+    let args =
+        ["--module", "2", "--device", &source, "--strokes", "0", "--pressure", "200bar", "--round", "new", "--json"];
     let told = json(&mut recording(dir.path(), &args));
     let clip = &told["clips"][0];
     assert_eq!((told["schema"].as_str(), clip["ended"].as_str()), (Some("seatsong.record/1"), Some("end")), "{told}");
@@ -300,4 +301,24 @@ fn what_makes_no_sense_is_told() {
     run(&["--out", "a.mp3", "--device", &source], 2, "must end in .wav");
     // A stopped recording of nothing stays out of the round.
     assert_eq!(Book::open(&dir.path().join("book")).unwrap().overview().unwrap().clips, 0);
+}
+
+#[cfg(unix)]
+#[test]
+fn a_disk_that_takes_no_more_ends_the_recording_and_keeps_what_is_there() {
+    let dir = tempfile::tempdir().unwrap();
+    // `ulimit -f` counts blocks of 512 bytes or of 1 KiB by shell: 200 to 400 kB of the 576 kB that the clip would need.
+    let script = format!(
+        "trap '' XFSZ; ulimit -f 390; exec {} record --out a.wav --device '{}' --strokes 0 --json",
+        env!("CARGO_BIN_EXE_seatsong"),
+        device("round-01/m1.wav")
+    );
+    let mut command = Command::new("sh");
+    command.args(["-c", &script]).current_dir(dir.path()).env("SEATSONG_WAV_SPEED", "0").stdin(Stdio::null());
+    let told = json(&mut command);
+    let clip = &told["clips"][0];
+    assert_eq!((clip["ended"].as_str(), clip["cut_short"].as_bool()), (Some("disk"), Some(true)), "{told}");
+    let kept = clip::read(&dir.path().join("a.wav"), &ReadSettings::default()).unwrap();
+    assert!((3.5..8.4).contains(&kept.file_s), "{}", kept.file_s);
+    assert!(dir.path().join("a.capture.jsonl").exists());
 }

@@ -133,9 +133,13 @@ pub(super) fn of_book(
     for ((aim, track), held) in aims.iter().zip(tracks).zip(files) {
         let mut taken = Taken::new(track.path.display().to_string(), aim.sound, &done);
         (taken.module, taken.spot) = (Some(aim.spot.module), Some(aim.spot.name.clone()));
-        match book.take_recording(&track.path, held) {
-            Ok(row) => taken.file = row.file,
-            Err(err) => taken.failed = Some(format!("{:#}", anyhow::Error::from(err))),
+        match held.map(|held| book.take_recording(&track.path, held)) {
+            Some(Ok(row)) => taken.file = row.file,
+            Some(Err(err)) => taken.failed = Some(format!("{:#}", anyhow::Error::from(err))),
+            None => {
+                let later = "the disk took no more; make room: the next command takes what is there into the round";
+                taken.failed = Some(later.into());
+            }
         }
         out.push(taken);
     }
