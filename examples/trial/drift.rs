@@ -10,6 +10,7 @@ use rand_pcg::Pcg64;
 use rand_pcg::rand_core::Rng as _;
 use rayon::prelude::*;
 use seatsong::bands::band_edges_hz;
+use seatsong::clip::{Code, Finding};
 use seatsong::frames::FramePlan;
 use seatsong::map::{Analysis, fold};
 use seatsong::robust::{normal_tail, normal_upper_quantile};
@@ -99,8 +100,12 @@ fn pool_items(maker: &Maker<'_>, seed: u64, condition: Condition, room: &Room, n
             let mut leak = item.clone();
             for take in &mut leak.analysis.takes {
                 let phase = take.phase.take().unwrap_or_default();
-                anyhow::ensure!(phase.len() == frames.n_frames(), "the clip was not read as a whole");
-                take.map.power = fold(&frames, &level, &phase, &band_edges_hz()).power;
+                if phase.len() == frames.n_frames() {
+                    take.map.power = fold(&frames, &level, &phase, &band_edges_hz()).power;
+                } else {
+                    // Only a part of the clip was used (a clank at its limit): its phase is not the leak's.
+                    item.analysis.findings.push(Finding::refuse(Code::PartUsed, "left out of the pool"));
+                }
             }
             for take in &mut item.analysis.takes {
                 take.phase = None;

@@ -13,13 +13,10 @@ use crate::pump::module_offset_deg;
 use crate::score::bank::OMNIBUS_SHARE;
 use crate::score::limit::{Combined, Limit};
 use crate::score::scorer::{Bank, Raw};
-use crate::score::{Best, Scored, Scorer};
+use crate::score::{Best, Scored, Scorer, cross_talk};
 
 /// Folds of the leave-out; with more rounds than this each fold leaves out several.
 const MOST_FOLDS: usize = 12;
-
-/// Columns by which a neighbour's arc is widened on each side.
-const CROSS_MARGIN: usize = 2;
 
 /// One analysed clip and what is known of it.
 #[derive(Debug, Clone)]
@@ -91,6 +88,8 @@ pub struct Judged {
     pub shift: f64,
     /// How much it hisses against its good clips, see [`crate::score::Scored::hiss_sd`].
     pub hiss_sd: f64,
+    /// What the model expects of this clip, dB, and the factor by which its scatter exceeds one run's.
+    pub expected: (Vec<f64>, f64),
     /// The module whose change is heard here, where that explains this clip's.
     pub heard_from: Option<Heard>,
 }
@@ -207,7 +206,7 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
         })
         .collect();
     if all_absolute {
-        explain_cross_talk(nows, &mut judged, &spots, shape, &limit);
+        cross_talk::explain(nows, &mut judged, &spots, shape, &limit);
     }
     Comparison { spots, judged, limit, with_pressure }
 }
@@ -281,8 +280,11 @@ fn left_out(models: &[Prepared], rounds: &[usize], share: bool, edges_hz: &[f64]
 
 /// Residual of a clip in units of one run's scatter.
 fn residual_of(model: &Model, level_db: &[f64], point: &[f64]) -> Vec<f64> {
-    let (expected, factor) = model.predict(point);
-    level_db.iter().zip(&expected).map(|(y, e)| (y - e) / factor).collect()
+    less(level_db, &model.predict(point))
+}
+
+fn less(level_db: &[f64], (expected, factor): &(Vec<f64>, f64)) -> Vec<f64> {
+    level_db.iter().zip(expected).map(|(y, e)| (y - e) / factor).collect()
 }
 
 fn round_ids(items: &[Item]) -> Vec<usize> {
@@ -323,7 +325,8 @@ fn judge(
         .max_by(|a, b| a.2.total_cmp(&b.2))?;
     let take = &item.analysis.takes[take_index];
     let level_db = turned_db(&take.map, shift);
-    let residual = residual_of(&spot.model, &level_db, &point(item, take, with_pressure));
+    let expected = spot.model.predict(&point(item, take, with_pressure));
+    let residual = less(&level_db, &expected);
     let Scored { best, hiss_sd } = spot.scorer.score(&residual);
     let combined = limit.combine(&best);
     Some(Judged {
@@ -336,55 +339,9 @@ fn judge(
         agreement,
         shift,
         hiss_sd,
+        expected,
         heard_from: None,
     })
-}
-
-/// Where one clip of a round departs most, takes what its neighbours hear of that out of theirs and judges them again.
-///
-/// The source's change, turned by the modules' firing angles, is fitted band by band (a leak only adds) and taken out; what is left is
-/// the neighbour's own.
-fn explain_cross_talk(nows: &[Item], judged: &mut [Option<Judged>], spots: &[Spot], shape: &PumpShape, limit: &Limit) {
-    let mut walks: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
-    for (i, item) in nows.iter().enumerate() {
-        if let (Some(r), Some(j)) = (&item.round, &judged[i])
-            && j.combined.departure > 1.0
-        {
-            walks.entry(r.as_str()).or_default().push(i);
-        }
-    }
-    for members in walks.values().filter(|m| m.len() > 1) {
-        let departure = |i: usize| judged[i].as_ref().map_or(0.0, |j| j.combined.departure);
-        let Some(source) = members.iter().copied().max_by(|&a, &b| departure(a).total_cmp(&departure(b))) else {
-            continue;
-        };
-        let Some(found) = judged[source].clone() else { continue };
-        let Some(family) = spots[found.spot].scorer.bank.families.get(found.combined.family) else { continue };
-        let (arc, _) = family.filter(found.best[found.combined.family].filter);
-        for &i in members.iter().filter(|&&i| i != source && nows[i].module != nows[source].module) {
-            let Some(j) = &mut judged[i] else { continue };
-            let turn = shape.offset_turns(nows[source].module) - shape.offset_turns(nows[i].module);
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "columns of one turn")]
-            let start = ((arc.0 as f64 + turn * N_ANGLE as f64).round().rem_euclid(N_ANGLE as f64)) as usize;
-            // A little wider than the source's arc: the way through the block smears it.
-            let wide = ((start + N_ANGLE - CROSS_MARGIN) % N_ANGLE, (arc.1 + 2 * CROSS_MARGIN).min(N_ANGLE));
-            let spot = &spots[j.spot];
-            let rest = spot.scorer.bank.without_arc(&j.residual, wide);
-            let Scored { best, hiss_sd } = spot.scorer.score(&rest);
-            let combined = limit.combine(&best);
-            if combined.departure < j.combined.departure {
-                let all = combined.departure <= 1.0;
-                // At least half of what is beyond the limit must go, else the source is not what is heard here.
-                if all || combined.departure - 1.0 <= 0.5 * (j.combined.departure - 1.0) {
-                    j.heard_from = nows[source].module.map(|module| Heard { module, all });
-                }
-                j.hiss_sd = hiss_sd;
-                j.best = best;
-                j.combined = combined;
-                j.residual = rest;
-            }
-        }
-    }
 }
 
 /// A residual less its bands' offset and floor change.

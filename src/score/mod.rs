@@ -2,6 +2,7 @@
 
 pub mod bank;
 mod compare;
+mod cross_talk;
 mod limit;
 mod odd;
 mod outcome;
