@@ -104,8 +104,7 @@ impl Book {
             .clone();
         // The good clip is judged too, only to learn its angle.
         let settings = JudgeSettings { order: pump.data.order.clone(), ..JudgeSettings::default() };
-        let outcome =
-            judge_all(&goods, &[now.clone(), good.clone()], &settings).map_err(|e| refused(e.to_string()))?;
+        let outcome = judge_all(&goods, &[now.clone(), good.clone()], &settings).map_err(|e| refused(e.to_string()))?;
         let verdict = outcome.clips.first().ok_or_else(|| refused("it could not be judged"))?;
         let zero = |k: usize| {
             outcome.zero_turns.get(k).copied().flatten().ok_or_else(|| refused("its crank angle is not known"))

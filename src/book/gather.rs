@@ -116,8 +116,7 @@ impl Book {
             if let Some(p) = of(now) {
                 let earlier: Vec<Precharge> = before.iter().filter_map(|r| of(r)).collect();
                 let limits = limits_of(sheet, "precharge", "precharge");
-                let said: Result<_, PumpError> =
-                    cross::precharge(p, &earlier, limits, running, rules, &show);
+                let said: Result<_, PumpError> = cross::precharge(p, &earlier, limits, running, rules, &show);
                 out.extend(said.map_err(|e| refused(e.to_string()))?);
             }
         }
@@ -306,13 +305,7 @@ impl Book {
         })
     }
 
-    fn trends(
-        &self,
-        pump: &PumpRow,
-        sheet: &Sheet,
-        points: &[Point],
-        at: Timestamp,
-    ) -> Result<Vec<Trend>, BookError> {
+    fn trends(&self, pump: &PumpRow, sheet: &Sheet, points: &[Point], at: Timestamp) -> Result<Vec<Trend>, BookError> {
         let units = pump.data.units;
         let when = |t: Timestamp| format!("{}, {}", sheet.plan.day(t), sheet.plan.clock(t));
         let trend = |name: String, series: &[(Timestamp, f64)], limit: Option<f64>, show: &dyn Fn(f64) -> String| {

@@ -176,7 +176,9 @@ impl Book {
         let receiver = receiver.trim();
         if let Some(taken) = &note.taken {
             let who = &taken.by;
-            return Err(refused(format!("the note of this tour was taken over by {who} already; add to it with --amend")));
+            return Err(refused(format!(
+                "the note of this tour was taken over by {who} already; add to it with --amend"
+            )));
         }
         if receiver.is_empty() || receiver.eq_ignore_ascii_case(note.giver.trim()) {
             return Err(refused(format!(

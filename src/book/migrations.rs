@@ -8,7 +8,8 @@ use super::BookError;
 use super::error::db;
 
 /// Statements that bring a book from form `k` to form `k + 1`, at place `k`.
-pub const MIGRATIONS: &[&str] = &[include_str!("migrations/0001.sql"), include_str!("migrations/0002.sql"), include_str!("migrations/0007.sql")];
+pub const MIGRATIONS: &[&str] =
+    &[include_str!("migrations/0001.sql"), include_str!("migrations/0002.sql"), include_str!("migrations/0007.sql")];
 
 /// The form that this program writes.
 #[expect(clippy::cast_possible_truncation, clippy::cast_possible_wrap, reason = "a handful of migrations")]

@@ -82,7 +82,8 @@ impl Book {
         for row in rows.iter().filter(|r| tour.holds(r.at) && r.at <= at) {
             for a in row.answers.iter().filter(|a| a.kind == "photo") {
                 let module = row.module.map_or(String::new(), |m| format!(", module {m}"));
-                let what = format!("{}{module}, {} ({})", row.check.replace('-', " "), sheet.plan.clock(row.at), row.by);
+                let what =
+                    format!("{}{module}, {} ({})", row.check.replace('-', " "), sheet.plan.clock(row.at), row.by);
                 named.push((row.at, what, a.words.clone()));
             }
         }

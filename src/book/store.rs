@@ -121,7 +121,11 @@ impl Book {
             let Some(sum) = super::clips::arriving_sum(&path) else { continue };
             let found: Option<String> = self
                 .conn
-                .query_row("SELECT file FROM clip WHERE sha256 = ?1 UNION ALL SELECT file FROM photo WHERE sha256 = ?1", params![sum], |row| row.get(0))
+                .query_row(
+                    "SELECT file FROM clip WHERE sha256 = ?1 UNION ALL SELECT file FROM photo WHERE sha256 = ?1",
+                    params![sum],
+                    |row| row.get(0),
+                )
                 .optional()
                 .map_err(db("look up a recording"))?;
             if let Some(name) = found {

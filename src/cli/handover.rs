@@ -139,10 +139,8 @@ fn signed(args: &HandoverArgs, row: &NoteRow, sheet: &Sheet, tour: &Tour, io: &m
     if args.json {
         let amendments: Vec<_> =
             row.amendments.iter().map(|a| json!({"at": a.when, "by": a.by, "text": a.text})).collect();
-        let taken = row
-            .taken
-            .as_ref()
-            .map(|t| json!({"by": t.by, "at": t.when, "sha256": t.sha256, "remark": t.remark}));
+        let taken =
+            row.taken.as_ref().map(|t| json!({"by": t.by, "at": t.when, "sha256": t.sha256, "remark": t.remark}));
         return io.json(&json!({
             "schema": "seatsong.handover/1", "tour": [tour.start, tour.end], "signed": true, "giver": row.giver,
             "given_at": row.given_at, "sha256": row.sha256, "taken_over": taken, "amendments": amendments,

@@ -223,9 +223,7 @@ fn tell(row: &JobRow, sheet: &Sheet, io: &mut Io<'_>) -> anyhow::Result<()> {
     for line in row.job.lines(|t| sheet.plan.clock(t)) {
         writeln!(io.out, "  {line}")?;
     }
-    if let Some(next) =
-        row.job.unanswered().first().filter(|_| !matches!(row.job.stage(), Stage::CalledOff))
-    {
+    if let Some(next) = row.job.unanswered().first().filter(|_| !matches!(row.job.stage(), Stage::CalledOff)) {
         writeln!(io.out, "  Next, {}: {}", next.as_str(), next.question())?;
     }
     Ok(())

@@ -10,9 +10,7 @@ use super::axis::{FreqAxis, change_limit, even_ticks, level_range};
 use super::canvas::{self, At, BLACK, Canvas, GREY, Lettering, Picture, WHITE};
 use super::colour;
 use super::head::{WIDTH, whole};
-use super::heat::{
-    Area, axis_of, border, cells, check_map, clear_of_outline, map_cells, outline, signs,
-};
+use super::heat::{Area, axis_of, border, cells, check_map, clear_of_outline, map_cells, outline, signs};
 use crate::map::StrokeMap;
 use crate::score::{Angle, ChangeMaps, ClipVerdict, State};
 
@@ -77,7 +75,9 @@ impl<'a> NotePicture<'a> {
             return page.text((x0 + x1) / 2.0, y1 + 36.0, "all round the turn", look);
         }
         let x_at = |deg: f64| x0 + (x1 - x0) * deg / 360.0;
-        for (deg, at) in [(0.0, At::Start), (90.0, At::Middle), (180.0, At::Middle), (270.0, At::Middle), (360.0, At::End)] {
+        for (deg, at) in
+            [(0.0, At::Start), (90.0, At::Middle), (180.0, At::Middle), (270.0, At::Middle), (360.0, At::End)]
+        {
             page.rect([x_at(deg) - 1.0, y1, x_at(deg) + 1.0, y1 + 9.0], GREY)?;
             page.text(x_at(deg), y1 + 36.0, &format!("{deg:.0}°"), look.at(at))?;
         }
@@ -144,11 +144,8 @@ impl Picture for NotePicture<'_> {
         let [low, high] = self.range;
         let level = |db: f64| colour::level((db - low) / (high - low));
         let change = |db: f64| colour::change(db / self.limit);
-        let panels: [(&StrokeMap, &str); 3] = [
-            (&self.maps.good, "Good runs"),
-            (&self.maps.now, "Now"),
-            (&self.maps.difference, "Difference"),
-        ];
+        let panels: [(&StrokeMap, &str); 3] =
+            [(&self.maps.good, "Good runs"), (&self.maps.now, "Now"), (&self.maps.difference, "Difference")];
         for (k, (area, (map, name))) in areas.into_iter().zip(panels).enumerate() {
             page.text(area[0], TOP - 16.0, name, Lettering::new(TITLE_EM).bold())?;
             if k < 2 {

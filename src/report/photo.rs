@@ -30,11 +30,8 @@ struct Pixels {
 /// # Errors
 /// [`ReportError::Draw`] for bytes that are neither, damaged or of a size that no camera has.
 pub fn small_jpeg(bytes: &[u8]) -> Result<Vec<u8>, ReportError> {
-    let (pixels, turn) = if bytes.starts_with(b"\x89PNG") {
-        (from_png(bytes)?, 1)
-    } else {
-        (from_jpeg(bytes)?, orientation(bytes))
-    };
+    let (pixels, turn) =
+        if bytes.starts_with(b"\x89PNG") { (from_png(bytes)?, 1) } else { (from_jpeg(bytes)?, orientation(bytes)) };
     let small = upright(&shrunk(&pixels, SIDE), turn);
     let mut out = Vec::new();
     let side = |n: usize| u16::try_from(n).map_err(|_| failed("too large"));
@@ -169,8 +166,8 @@ mod tests {
         if let Some(o) = orientation {
             // TIFF header, one entry: tag 0x0112, type SHORT, count 1 (Exif 2.3, section 4.6.2).
             let tiff = [
-                b'E', b'x', b'i', b'f', 0, 0, b'M', b'M', 0, 42, 0, 0, 0, 8, 0, 1, 0x01, 0x12, 0, 3, 0, 0, 0, 1, 0, o, 0, 0, 0,
-                0, 0, 0,
+                b'E', b'x', b'i', b'f', 0, 0, b'M', b'M', 0, 42, 0, 0, 0, 8, 0, 1, 0x01, 0x12, 0, 3, 0, 0, 0, 1, 0, o,
+                0, 0, 0, 0, 0, 0,
             ];
             encoder.add_app_segment(1, tiff.to_vec()).unwrap();
         }
@@ -215,7 +212,9 @@ mod tests {
 
     #[test]
     fn png_is_read_and_what_is_neither_is_told() {
-        for (colour, n) in [(png::ColorType::Rgba, 4), (png::ColorType::Grayscale, 1), (png::ColorType::GrayscaleAlpha, 2)] {
+        for (colour, n) in
+            [(png::ColorType::Rgba, 4), (png::ColorType::Grayscale, 1), (png::ColorType::GrayscaleAlpha, 2)]
+        {
             let mut bytes = Vec::new();
             let mut encoder = png::Encoder::new(&mut bytes, 40, 20);
             encoder.set_color(colour);

@@ -84,7 +84,8 @@ impl Rules {
         if (233.15..=353.15).contains(&self.precharge_reference_k) {
             Ok(())
         } else {
-            Err("precharge_reference can't be meant; write a temperature from -40 C to 80 C, such as \"20 C\"".to_owned())
+            Err("precharge_reference can't be meant; write a temperature from -40 C to 80 C, such as \"20 C\""
+                .to_owned())
         }
     }
 }

@@ -80,8 +80,7 @@ fn precharge_is_compared_at_one_gas_temperature() {
     let at = |gauge: f64, f: f64| Precharge { gauge_pa: psi_to_pa(gauge), gas_k: fahrenheit_to_kelvin(f) };
     let rules = Rules { precharge_reference_k: fahrenheit_to_kelvin(140.0), ..RULES };
     let say = |now: Precharge, before: &[Precharge], limits: [Option<f64>; 2]| {
-        precharge(now, before, limits.map(|l| l.map(psi_to_pa)), Some(psi_to_pa(900.0)), &rules, &psi)
-            .unwrap()
+        precharge(now, before, limits.map(|l| l.map(psi_to_pa)), Some(psi_to_pa(900.0)), &rules, &psi).unwrap()
     };
     let high = say(at(650.0, 60.0), &[], [None, Some(750.0)]);
     assert!(high[0].weight == Weight::Tell && high[0].text.contains("752.3 psi"), "{high:?}");

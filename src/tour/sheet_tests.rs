@@ -38,12 +38,22 @@ fn errors_name_the_line() {
         ("id = \"oil-pressure\"", "id = \"Oil pressure\"", "id = \"oil-pressure\"", "dashes"),
         ("per = \"pump\"", "per = \"engine\"", "per = \"pump\"", "engine"),
         ("note = \"Low", "remark = \"Low", "note = \"Low", "remark"),
-        ("relief_share_of_liner = 0.90", "relief_share_of_liner = 90", "relief_share_of_liner = 0.90", "relief_share_of_liner"),
+        (
+            "relief_share_of_liner = 0.90",
+            "relief_share_of_liner = 90",
+            "relief_share_of_liner = 0.90",
+            "relief_share_of_liner",
+        ),
         ("alike_spm_percent = 5.0", "alike_spm_percent = \"much\"", "alike_spm_percent = 5.0", "expected a number"),
         ("compare_days = 60 ", "compare_days = 0 ", "compare_days = 60", "compare_days"),
         ("precharge_reference = \"20 C\"", "precharge_reference = \"20\"", "precharge_reference =", "has no unit"),
         ("precharge_reference = \"20 C\"", "precharge_reference = \"20 bar\"", "precharge_reference =", "no unit of"),
-        ("precharge_reference = \"20 C\"", "precharge_reference = \"200 C\"", "precharge_reference =", "can't be meant"),
+        (
+            "precharge_reference = \"20 C\"",
+            "precharge_reference = \"200 C\"",
+            "precharge_reference =",
+            "can't be meant",
+        ),
     ];
     for (from, to, at, says) in cases {
         let err = wrong(from, to);
@@ -103,6 +113,7 @@ fn the_precharge_reference_is_a_temperature_of_the_site() {
     let rules = parse_sheet(&with, "checks.toml").unwrap().rules;
     assert!((rules.precharge_reference_k - 294.261_111).abs() < 1e-6, "{rules:?}");
     // A sheet from before the field has 20 C.
-    let before: String = DEFAULT_SHEET.lines().filter(|l| !l.starts_with("precharge_reference")).map(|l| format!("{l}\n")).collect();
+    let before: String =
+        DEFAULT_SHEET.lines().filter(|l| !l.starts_with("precharge_reference")).map(|l| format!("{l}\n")).collect();
     assert!((parse_sheet(&before, "checks.toml").unwrap().rules.precharge_reference_k - 293.15).abs() < 1e-9);
 }

@@ -388,7 +388,11 @@ fn is_no(text: &str) -> bool {
     let low = text.trim().to_lowercase();
     let first = low.split([' ', '.', ',', ';', '!']).find(|w| !w.is_empty()).unwrap_or_default();
     let whole = matches!(low.as_str(), "-" | "--" | "n/a" | "na" | "?");
-    whole || matches!(first, "no" | "not" | "none" | "n" | "never" | "nobody" | "nothing" | "nope" | "missing" | "unknown")
+    whole
+        || matches!(
+            first,
+            "no" | "not" | "none" | "n" | "never" | "nobody" | "nothing" | "nope" | "missing" | "unknown"
+        )
 }
 
 fn fits(step: Step, answer: &Answer) -> Result<(), WorkError> {

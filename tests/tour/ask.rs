@@ -24,7 +24,9 @@ fn typed(book: &Path, line: &str, lines: &str) -> (Option<i32>, String, String) 
 
 fn book_with_job(dir: &Path) -> std::path::PathBuf {
     let book = dir.join("book");
-    for line in ["book new", "pump add MP-1 --stroke 12in", "work start 'module 2, discharge seat' --at '2024-05-04 08:50'"] {
+    for line in
+        ["book new", "pump add MP-1 --stroke 12in", "work start 'module 2, discharge seat' --at '2024-05-04 08:50'"]
+    {
         assert!(run(&book, line).status.success(), "{line}");
     }
     book
@@ -36,7 +38,8 @@ fn questions_are_asked_one_after_another_and_each_answer_is_kept_at_once() {
     let book = book_with_job(temporary.path());
     let open = "work open 1 --ask --at '2024-05-04 09:00'";
     // Blank, a no and one lock are not taken; then somebody is called away.
-    let (status, out, err) = typed(&book, open, "yes\n\nno\n4711 by toolpusher\nyes\nyes\nno\nyes\nM-88 by mechanic\nstop\n");
+    let (status, out, err) =
+        typed(&book, open, "yes\n\nno\n4711 by toolpusher\nyes\nyes\nno\nyes\nM-88 by mechanic\nstop\n");
     assert_eq!(status, Some(1), "{out}{err}");
     assert!(out.contains("1 of 9, risk-review") && out.contains("Nothing was written"), "{out}");
     assert!(out.contains("left out with its reason"), "a no is not a yes: {out}");
@@ -50,7 +53,10 @@ fn questions_are_asked_one_after_another_and_each_answer_is_kept_at_once() {
     assert_eq!(status, Some(0), "{out}{err}");
     assert!(out.contains("1 of 3, electrical-isolation"), "{out}");
     assert!(out.contains("at least 2 are needed") && out.contains("not bled"), "{out}");
-    assert!(out.contains("NOT CONFIRMED. The site still has to confirm: electrical isolation in the isolation log"), "{out}");
+    assert!(
+        out.contains("NOT CONFIRMED. The site still has to confirm: electrical isolation in the isolation log"),
+        "{out}"
+    );
     assert!(out.contains("not a clearance") && out.contains("fluid end opened (derrickman)"), "{out}");
     assert!(!out.to_lowercase().contains("safe"), "{out}");
 }

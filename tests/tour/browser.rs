@@ -104,9 +104,14 @@ fn axe_finds_nothing_in_the_note_and_it_prints_to_two_pages_a_pump() {
         assert!(ran.status.success(), "{line}: {}", String::from_utf8_lossy(&ran.stderr));
     };
     made(format!("handover {tour} --receive --by 'relief derrickman' --at '2024-05-04 18:05'"));
-    made(format!("handover {tour} --amend 'relief valve was set to 290 bar' --by toolpusher --at '2024-05-04 19:00' --out {}", dir.join("amended").display()));
+    made(format!(
+        "handover {tour} --amend 'relief valve was set to 290 bar' --by toolpusher --at '2024-05-04 19:00' --out {}",
+        dir.join("amended").display()
+    ));
     for k in 0..60 {
-        made(format!("concern add 'hose {k} weeps at the clamp and the bracket is loose' --pump MP-1 --at '2024-05-04 23:00'"));
+        made(format!(
+            "concern add 'hose {k} weeps at the clamp and the bracket is loose' --pump MP-1 --at '2024-05-04 23:00'"
+        ));
     }
     made(format!("handover --at '2024-05-05 05:50' --out {}", dir.join("bad").display()));
     let pages: Vec<(&str, PathBuf, usize)> = [("out", 4), ("amended", 5), ("bad", 4)]

@@ -36,7 +36,10 @@ fn photos_are_kept_shown_small_and_never_lost() {
         assert!(ran.status.success(), "{line}: {}", String::from_utf8_lossy(&ran.stderr));
     };
     ok("part change 2 seat discharge --at '2024-05-01 09:00'");
-    ok(&format!("part change 2 seat discharge --why washed --condition 'cut at 4 o clock' --photo {} {at}", seat.display()));
+    ok(&format!(
+        "part change 2 seat discharge --why washed --condition 'cut at 4 o clock' --photo {} {at}",
+        seat.display()
+    ));
     ok(&format!("reading add screen look=ok photo={} {at}", screen.display()));
     ok(&format!("part change 1 rod-clamp --at '2024-05-01 09:00' --photo {}", heic.display()));
     ok(&format!("part change 1 rod-clamp --why worn --photo {} --at '2024-05-04 09:30'", heic.display()));

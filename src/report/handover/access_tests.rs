@@ -31,7 +31,9 @@ fn is(tag: &str, name: &str) -> bool {
 #[test]
 fn the_page_is_whole_by_itself() {
     for (name, page) in pages() {
-        for forbidden in ["http:", "https:", "<script", "<link", "url(", "@import", "javascript:", "<Plover>", "<iframe"] {
+        for forbidden in
+            ["http:", "https:", "<script", "<link", "url(", "@import", "javascript:", "<Plover>", "<iframe"]
+        {
             assert!(!page.contains(forbidden), "{name}: {forbidden}");
         }
         assert!(page.starts_with("<!DOCTYPE html>\n<html lang=\"en\">"));

@@ -191,7 +191,9 @@ fn photos(pump: &PumpPart, out: &mut Vec<Block>) {
     let word = if n == 1 { "photo" } else { "photos" };
     out.push(Block::Only(
         On::Paper,
-        vec![Block::Small(format!("{n} {word} of this tour: in the note on the screen, and whole in the book's folder photos."))],
+        vec![Block::Small(format!(
+            "{n} {word} of this tour: in the note on the screen, and whole in the book's folder photos."
+        ))],
     ));
 }
 
@@ -213,8 +215,13 @@ fn work(pump: &PumpPart, out: &mut Vec<Block>) {
             ]));
         }
         if job.stage == "closed" && job.unconfirmed.is_empty() {
-            // What is over takes a paragraph, what is open a line a step.
-            out.push(Block::Para(vec![Span::text(format!("{}.", job.lines.join("; ")))]));
+            // What is over takes a paragraph, what is open a line a step. What was found and done stands first: paper may cut the rest.
+            let (report, before) = job.lines.split_last().map_or(("", &[][..]), |(l, b)| (l.as_str(), b));
+            let mut para = vec![Span::strong(format!("{report}."))];
+            if !before.is_empty() {
+                para.push(Span::text(format!(" Before: {}.", before.join("; "))));
+            }
+            out.push(Block::Para(para));
         } else {
             let items = job.lines.iter().map(|l| {
                 let line = vec![Span::text(l)];
@@ -403,17 +410,18 @@ fn checks(pump: &PumpPart, out: &mut Vec<Block>) {
     let c = &pump.checks;
     out.push(Block::Heading(3, "Checks".into()));
     let mut items = vec![Item::plain(vec![Span::text(format!("{} made", c.done))])];
-    items.extend(
-        c.attention.iter().map(|a| Item::pressing(vec![Span::flag("ATTENTION"), Span::text(format!(" {a}"))])),
-    );
+    items
+        .extend(c.attention.iter().map(|a| Item::pressing(vec![Span::flag("ATTENTION"), Span::text(format!(" {a}"))])));
     if !c.missed.is_empty() {
         items.push(Item::pressing(vec![Span::flag("MISSED"), Span::text(format!(" {}", c.missed.join("; ")))]));
     }
     if !c.never.is_empty() {
         items.push(Item::plain(vec![Span::strong("No entry yet: "), Span::text(c.never.join("; "))]));
     }
-    items.extend(c.skipped.iter().map(|(what, why)| {
-        Item::plain(vec![Span::strong("Left out: "), Span::text(format!("{what}: {why}"))])
-    }));
+    items.extend(
+        c.skipped
+            .iter()
+            .map(|(what, why)| Item::plain(vec![Span::strong("Left out: "), Span::text(format!("{what}: {why}"))])),
+    );
     out.push(Block::List { items, of: "entries of the check sheet: seatsong reading list" });
 }

@@ -222,7 +222,9 @@ fn the_pdf_is_the_same_each_time_and_holds_two_pages_a_pump() {
 
 /// A tour in which all that can be entered was, and long: forty concerns, every list full, five modules departed, jobs left open.
 pub(crate) fn bad(pumps: usize, modules: u32, many: usize) -> Handover {
-    let long = |k: usize| format!("entry {k}: {}", "the hose weeps at the clamp and the bracket is loose, ".repeat(1 + many / 20));
+    let long = |k: usize| {
+        format!("entry {k}: {}", "the hose weeps at the clamp and the bracket is loose, ".repeat(1 + many / 20))
+    };
     let mut note = full();
     let model = note.pumps.remove(0);
     note.pumps = (0..pumps)
@@ -238,7 +240,8 @@ pub(crate) fn bad(pumps: usize, modules: u32, many: usize) -> Handover {
             pump.checks.skipped = (0..many).map(|k| (format!("check {k}"), long(k))).collect();
             pump.readings = (0..many).map(|k| Reading { name: long(k), ..model.readings[k % 7].clone() }).collect();
             pump.remarks = (0..many).map(|k| model.remarks[k % model.remarks.len()].clone()).collect();
-            pump.drifts = (0..5).map(|k| Drift { sentence: long(k), picture: model.drifts[0].picture.clone() }).collect();
+            pump.drifts =
+                (0..5).map(|k| Drift { sentence: long(k), picture: model.drifts[0].picture.clone() }).collect();
             pump.work = (0..many)
                 .map(|k| Work { name: long(k), lines: all(many), unconfirmed: all(3), ..model.work[0].clone() })
                 .collect();
@@ -256,7 +259,10 @@ fn no_tour_takes_more_than_two_pages_a_pump() {
     for (pumps, modules, many) in [(1, 3, 0), (1, 3, 5), (1, 3, 12), (1, 3, 40), (2, 5, 60), (3, 3, 25), (1, 7, 200)] {
         let note = bad(pumps, modules, many);
         let pages = pages_of(&pdf(&note).unwrap());
-        assert!((1..=2 * pumps).contains(&pages), "{pages} pages of {pumps} pumps, {modules} modules, {many} entries each");
+        assert!(
+            (1..=2 * pumps).contains(&pages),
+            "{pages} pages of {pumps} pumps, {modules} modules, {many} entries each"
+        );
         keep(&format!("bad-{pumps}-{modules}-{many}"), &note);
     }
     let mut quiet = full();
@@ -274,7 +280,8 @@ fn what_has_no_room_on_paper_is_counted_and_stands_on_the_screen() {
         let number = format!("No. {k} ");
         assert!(page.contains(&number) && radio.contains(&number), "concern {k}");
     }
-    let said: Vec<&str> = page.match_indices("more in the book: open concerns").map(|(at, _)| &page[at - 8..at]).collect();
+    let said: Vec<&str> =
+        page.match_indices("more in the book: open concerns").map(|(at, _)| &page[at - 8..at]).collect();
     let hidden: usize = said[0].split_whitespace().last().unwrap().parse().unwrap();
     let list = &page[page.find("Open concerns").unwrap()..page.find("class=\"pump\"").unwrap()];
     assert_eq!(list.matches("<li class=\"over\"").count(), hidden, "as many as are counted");

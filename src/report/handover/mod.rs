@@ -186,7 +186,7 @@ pub struct SignOff {
 }
 
 #[cfg(test)]
+mod access_tests;
+#[cfg(test)]
 #[path = "handover_tests.rs"]
 mod tests;
-#[cfg(test)]
-mod access_tests;

@@ -207,8 +207,10 @@ fn fit(blocks: &[Block], room: &Room) -> Vec<Block> {
 /// The words for what has no room; `of` holds what it is and where it is found.
 fn more_words(n: usize, of: &str) -> String {
     match of.split_once(": ") {
-        Some((what, command)) if command.starts_with("seatsong") => format!("And {n} more in the book: {what} ({command})."),
-        Some((what, place)) => format!("And {n} more {what}, {place}."),
+        Some((what, command)) if command.starts_with("seatsong") => {
+            format!("And {n} more in the book: {what} ({command}).")
+        }
+        Some((what, place)) => format!("More {what}, {place}: {n}."),
         None => format!("And {n} more {of}, in the book."),
     }
 }
@@ -316,12 +318,10 @@ mod tests {
 
     #[test]
     fn what_is_pressing_stays_and_the_rest_is_counted() {
-        let items: Vec<Item<Vec<Span>>> = (0..10)
-            .map(|k| Item { first: k == 8, ..Item::plain(vec![Span::text(format!("item {k}"))]) })
-            .collect();
+        let items: Vec<Item<Vec<Span>>> =
+            (0..10).map(|k| Item { first: k == 8, ..Item::plain(vec![Span::text(format!("item {k}"))]) }).collect();
         let out = chosen(&items, 3, Clone::clone, "open concerns: seatsong concern list");
-        let paper: Vec<String> =
-            out.iter().filter(|i| i.on != On::Screen).map(|i| on_paper(&i.what)).collect();
+        let paper: Vec<String> = out.iter().filter(|i| i.on != On::Screen).map(|i| on_paper(&i.what)).collect();
         assert_eq!(
             paper,
             ["item 0", "item 1", "item 8", "And 7 more in the book: open concerns (seatsong concern list)."]

@@ -12,8 +12,8 @@ use krilla::text::{Font, TextDirection};
 
 use super::block::{Align, Block, Column, Item, On, Row, Span};
 use super::html::trend_path;
-use super::setter::{Draw, GREY, INK, Look, MARGIN, PAGE, RULE, Setter};
 use super::paper::sheets;
+use super::setter::{Draw, GREY, INK, Look, MARGIN, PAGE, RULE, Setter};
 use super::{Handover, Trend};
 use crate::report::ReportError;
 use crate::report::colour::Rgb;

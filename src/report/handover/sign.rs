@@ -130,9 +130,11 @@ mod tests {
     const NOTE: &str = "<html><body>\n<main>\n<h1>Note</h1>\n</main></body></html>\n";
 
     fn signed(texts: &[&str]) -> Signed {
-        let amendments = texts
-            .iter()
-            .map(|text| Amendment { when: "4 May 2031, 19:10".into(), by: "toolpusher".into(), text: (*text).into() });
+        let amendments = texts.iter().map(|text| Amendment {
+            when: "4 May 2031, 19:10".into(),
+            by: "toolpusher".into(),
+            text: (*text).into(),
+        });
         Signed {
             sha256: fingerprint(NOTE.as_bytes()),
             giver: "derrickman, 4 May 2031, 17:55".into(),
