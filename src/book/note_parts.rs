@@ -1,8 +1,9 @@
 //! Parts of a handover note that have a picture of their own: how the modules go over the rounds, and the tour's photos.
 
 use jiff::Timestamp;
+use rusqlite::params;
 
-use super::error::refused;
+use super::error::{db, refused};
 use super::{Book, BookError, CheckRow, PumpRow};
 use crate::report::handover::{Drift, Photo};
 use crate::report::photo::small_jpeg;
@@ -49,6 +50,23 @@ impl Book {
             out.push(Drift { sentence: t.sentence, picture });
         }
         Ok(out)
+    }
+
+    /// Modules that hissed in the discharge half in the last judged round of a tour.
+    pub(super) fn hissing(&self, pump: &PumpRow, tour: &Tour, at: Timestamp) -> Result<Vec<u32>, BookError> {
+        let doing = db("read the verdicts");
+        let mut rows = self
+            .conn
+            .prepare_cached(
+                "SELECT DISTINCT module FROM verdict_clip
+                 WHERE pump_id = ?1 AND current = 1 AND state IN ('departed', 'drifting') AND pattern = 'hiss' AND half IN ('discharge', 'both')
+                   AND started_ms = (SELECT max(started_ms) FROM verdict_clip
+                                     WHERE pump_id = ?1 AND current = 1 AND started_ms >= ?2 AND started_ms <= ?3)
+                 ORDER BY module",
+            )
+            .map_err(&doing)?;
+        let span = params![pump.id, tour.start.as_millisecond(), at.min(tour.end).as_millisecond()];
+        rows.query_map(span, |r| r.get(0)).and_then(Iterator::collect).map_err(doing)
     }
 
     /// Photos that were entered with checks and parts of a tour, oldest first; small ones of the first few.

@@ -203,3 +203,32 @@ fn the_wav_reads_back() {
         assert!((f64::from(*b) / 8_388_607.0 - f64::from(*v)).abs() < 1e-6);
     }
 }
+
+#[test]
+fn an_extract_is_short_small_and_once_each() {
+    // 24 strokes a minute: one stroke lasts 2.5 s; 120: half a second.
+    for (spm, strokes) in [(24.0, 1), (72.0, 2), (120.0, 4)] {
+        let (rate, n) = (48_000.0, 960_000);
+        let x = tone(5000.0, 0.1, rate, n);
+        let a: Vec<f32> =
+            (0..n).map(|i| ((i as f64 / rate * spm / 60.0 + 0.3) * 360.0).rem_euclid(360.0) as f32).collect();
+        let heard = extract(&input(&x, &a, rate), &input(&x, &a, rate), &SETTINGS).unwrap();
+        let whats: Vec<&str> = heard.sections.iter().map(|s| s.what).collect();
+        assert_eq!(whats, ["healthy", "now"]);
+        assert_eq!((heard.rate_hz, heard.sections[0].strokes), (22_050, strokes), "{spm} SPM");
+        let seconds = heard.samples.len() as f64 / f64::from(heard.rate_hz);
+        assert!(seconds <= EXTRACT_S + 1.0 && (strokes == 1 || seconds <= EXTRACT_S), "{seconds} s at {spm} SPM");
+        let wav = heard.small_wav().unwrap();
+        assert!(wav.len() < 310_000, "{} bytes", wav.len());
+        let spec = hound::WavReader::new(&wav[..]).unwrap().spec();
+        assert_eq!((spec.channels, spec.bits_per_sample, spec.sample_rate), (1, 16, 22_050));
+        // The tone is in it, at the level that the full sound has.
+        let got = amplitude(cut(&heard, 0), 5000.0, 22_050.0);
+        assert!(got > 0.01, "{got}");
+    }
+    // A change above the extract's reach gets twice the rate.
+    let (rate, n) = (96_000.0, 960_000);
+    let (x, a) = (tone(15_000.0, 0.1, rate, n), angles(rate, n));
+    let high = HearSettings { band_hz: [12_000.0, 18_000.0], ..SETTINGS };
+    assert_eq!(extract(&input(&x, &a, rate), &input(&x, &a, rate), &high).unwrap().rate_hz, 44_100);
+}

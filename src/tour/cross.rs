@@ -7,7 +7,7 @@ mod seen;
 
 use serde::{Deserialize, Serialize};
 
-pub use seen::{Seen, returns};
+pub use seen::{Seen, returns, returns_with};
 
 use crate::pump::{ATMOSPHERE_PA, PumpError, precharge_at_temperature_pa};
 use crate::robust;

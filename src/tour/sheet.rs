@@ -225,7 +225,9 @@ pub fn parse_sheet(text: &str, file: &str) -> Result<Sheet, SheetError> {
     let reader = Reader { text, file };
     let raw: RawSheet = toml::from_str(text).map_err(|err| {
         let at = err.span().map_or(0, |span| span.start);
-        reader.error(at, err.message().replace('\n', " "))
+        // The library's names of types are not the reader's.
+        let words = err.message().replace('\n', " ").replace("f64", "a number").replace("a sequence", "a list");
+        reader.error(at, words)
     })?;
     let tour = raw.tour.get_ref();
     let plan = TourPlan::new(&tour.zone, &tour.changes)

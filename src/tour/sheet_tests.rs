@@ -44,7 +44,7 @@ fn errors_name_the_line() {
             "relief_share_of_liner = 0.90",
             "relief_share_of_liner",
         ),
-        ("alike_spm_percent = 5.0", "alike_spm_percent = \"much\"", "alike_spm_percent = 5.0", "float"),
+        ("alike_spm_percent = 5.0", "alike_spm_percent = \"much\"", "alike_spm_percent = 5.0", "expected a number"),
         ("compare_days = 60 ", "compare_days = 0 ", "compare_days = 60", "compare_days"),
         ("precharge_reference = \"20 C\"", "precharge_reference = \"20\"", "precharge_reference =", "has no unit"),
         ("precharge_reference = \"20 C\"", "precharge_reference = \"20 bar\"", "precharge_reference =", "no unit of"),

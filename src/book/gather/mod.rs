@@ -142,7 +142,12 @@ impl Book {
                 seen.metal_in_oil |= more.metal_in_oil;
             }
         }
-        out.extend(cross::returns(seen, verdicts));
+        // Where nobody has judged just now, what the book holds of the tour's last round counts.
+        out.extend(if verdicts.is_empty() {
+            cross::returns_with(seen, &self.hissing(pump, tour, at)?)
+        } else {
+            cross::returns(seen, verdicts)
+        });
         Ok(out)
     }
 

@@ -215,8 +215,13 @@ fn work(pump: &PumpPart, out: &mut Vec<Block>) {
             ]));
         }
         if job.stage == "closed" && job.unconfirmed.is_empty() {
-            // What is over takes a paragraph, what is open a line a step.
-            out.push(Block::Para(vec![Span::text(format!("{}.", job.lines.join("; ")))]));
+            // What is over takes a paragraph, what is open a line a step. What was found and done stands first: paper may cut the rest.
+            let (report, before) = job.lines.split_last().map_or(("", &[][..]), |(l, b)| (l.as_str(), b));
+            let mut para = vec![Span::strong(format!("{report}."))];
+            if !before.is_empty() {
+                para.push(Span::text(format!(" Before: {}.", before.join("; "))));
+            }
+            out.push(Block::Para(para));
         } else {
             let items = job.lines.iter().map(|l| {
                 let line = vec![Span::text(l)];

@@ -6,6 +6,7 @@
 
 use super::block::{Block, Item, On, Row, Span};
 use super::pdf::room_left;
+use super::setter::Setter;
 use super::{Handover, content};
 
 /// Most pages a pump, what stands before the first and after the last one included.
@@ -76,15 +77,16 @@ pub(super) fn sheets(note: &Handover) -> Vec<Sheet> {
         }
     }
     let name = |k: usize| note.pumps.get(k).map_or_else(String::new, |p| p.name.clone());
-    parts.iter().enumerate().map(|(k, part)| Sheet { name: name(k), blocks: fitted(part) }).collect()
+    let mut trial = Setter::new();
+    parts.iter().enumerate().map(|(k, part)| Sheet { name: name(k), blocks: fitted(part, &mut trial) }).collect()
 }
 
-fn fitted(blocks: &[Block]) -> Vec<Block> {
+fn fitted(blocks: &[Block], trial: &mut Setter) -> Vec<Block> {
     let mut last = Vec::new();
     for room in ROOMS {
         last = fit(blocks, &room);
         // What can't be set can't be counted either; whoever writes the PDF is told why.
-        let Ok((pages, left)) = room_left(&last) else { break };
+        let Ok((pages, left)) = room_left(trial, &last) else { break };
         if pages < PAGES_A_PUMP || (pages == PAGES_A_PUMP && left >= SLACK) {
             break;
         }
@@ -208,7 +210,7 @@ fn more_words(n: usize, of: &str) -> String {
         Some((what, command)) if command.starts_with("seatsong") => {
             format!("And {n} more in the book: {what} ({command}).")
         }
-        Some((what, place)) => format!("And {n} more {what}, {place}."),
+        Some((what, place)) => format!("More {what}, {place}: {n}."),
         None => format!("And {n} more {of}, in the book."),
     }
 }

@@ -41,10 +41,11 @@ pub fn pdf(note: &Handover) -> Result<Vec<u8>, ReportError> {
 }
 
 /// How many pages blocks take, and how many points are left on the last one.
-pub(super) fn room_left(blocks: &[Block]) -> Result<(usize, f64), ReportError> {
-    let mut setter = Setter::new();
-    set_all(&mut setter, &mut Vec::new(), blocks)?;
-    Ok((setter.pages.len(), setter.left()))
+pub(super) fn room_left(trial: &mut Setter, blocks: &[Block]) -> Result<(usize, f64), ReportError> {
+    trial.clear();
+    trial.trial = true;
+    set_all(trial, &mut Vec::new(), blocks)?;
+    Ok((trial.pages.len(), trial.left()))
 }
 
 /// Sizes of all letters of a note's pages, in points.
@@ -240,11 +241,10 @@ fn trend_row(s: &mut Setter, trends: &[Trend]) -> Result<(), ReportError> {
     Ok(())
 }
 
-fn picture(s: &mut Setter, pictures: &mut Vec<Image>, png: &[u8], caption: &str) -> Result<(), ReportError> {
-    let image = Image::from_png(png.to_vec().into(), true)
-        .map_err(|text| ReportError::Draw { text: format!("a picture of the note can't be read: {text}") })?;
-    let (w, h) = image.size();
-    let (w, h) = (f64::from(w.max(1)), f64::from(h.max(1)));
+fn picture(s: &mut Setter, pictures: &mut Vec<Image>, bytes: &[u8], caption: &str) -> Result<(), ReportError> {
+    let bad = |text: String| ReportError::Draw { text: format!("a picture of the note can't be read: {text}") };
+    let reader = png::Decoder::new(bytes).read_info().map_err(|e| bad(e.to_string()))?;
+    let (w, h) = (f64::from(reader.info().width.max(1)), f64::from(reader.info().height.max(1)));
     let scale = (Setter::width() / w).min(PICTURE / h);
     let size = [w * scale, h * scale];
     let words = s.flow(&[Span::text(caption)], SMALL, Setter::width())?;
@@ -252,7 +252,9 @@ fn picture(s: &mut Setter, pictures: &mut Vec<Image>, png: &[u8], caption: &str)
     s.need(size[1] + words.height() + 4.0);
     let at = [MARGIN + 0.5 * (Setter::width() - size[0]), s.y];
     s.draw(Draw::Image { picture: pictures.len(), at, size });
-    pictures.push(image);
+    if !s.trial {
+        pictures.push(Image::from_png(bytes.to_vec().into(), true).map_err(bad)?);
+    }
     s.put(&words, MARGIN, at[1] + size[1] + 2.0, None);
     s.y += size[1] + words.height() + 4.0;
     Ok(())

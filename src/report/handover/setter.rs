@@ -70,12 +70,20 @@ impl Lines {
 pub(super) struct Setter {
     pub(super) pages: Vec<Vec<Draw>>,
     pub(super) y: f64,
+    /// Whether the pages are only counted: pictures then need no more than their size.
+    pub(super) trial: bool,
     widths: HashMap<(String, bool), f64>,
 }
 
 impl Setter {
     pub(super) fn new() -> Self {
-        Self { pages: vec![Vec::new()], y: MARGIN, widths: HashMap::new() }
+        Self { pages: vec![Vec::new()], y: MARGIN, trial: false, widths: HashMap::new() }
+    }
+
+    /// Begins anew; the widths of words stay known.
+    pub(super) fn clear(&mut self) {
+        self.pages = vec![Vec::new()];
+        self.y = MARGIN;
     }
 
     pub(super) fn width() -> f64 {

@@ -50,14 +50,20 @@ fn has_word(text: &str, words: &[&str]) -> bool {
 /// What the returns, the oil and the verdicts of the modules say together.
 #[must_use]
 pub fn returns(seen: Seen, verdicts: &[ClipVerdict]) -> Vec<Remark> {
+    let hissing = verdicts
+        .iter()
+        .filter(|v| matches!(v.verdict, State::Departed | State::Drifting))
+        .filter(|v| v.pattern == Pattern::Hiss && matches!(v.half, Half::Discharge | Half::Both))
+        .filter_map(|v| v.module);
+    returns_with(seen, &hissing.collect::<Vec<u32>>())
+}
+
+/// As [`returns`], with the modules that hiss in the discharge half.
+#[must_use]
+pub fn returns_with(seen: Seen, hissing: &[u32]) -> Vec<Remark> {
     let mut out = Vec::new();
     if seen.mud_in_wash {
-        let hissing: Vec<String> = verdicts
-            .iter()
-            .filter(|v| matches!(v.verdict, State::Departed | State::Drifting))
-            .filter(|v| v.pattern == Pattern::Hiss && matches!(v.half, Half::Discharge | Half::Both))
-            .filter_map(|v| v.module.map(|m| format!("module {m}")))
-            .collect();
+        let hissing: Vec<String> = hissing.iter().map(|m| format!("module {m}")).collect();
         let text = if hissing.is_empty() {
             "mud in the liner-wash returns: a piston or liner passes; find which by its returns, and listen there"
                 .to_owned()
