@@ -55,7 +55,7 @@ fn made() -> &'static Made {
         let _ = std::fs::remove_dir_all(&dir);
         Scenario::parse(ROOM, Path::new("test room")).unwrap().make(&dir, &|| ()).unwrap();
         seatsong(&dir, &["book", "new"]).ended(0);
-        seatsong(&dir, &["pump", "add", "MP-1", "--stroke", "12in", "--liner", "6in", "--units", "si"]).ended(0);
+        seatsong(&dir, &["pump", "add", "MP-1", "--stroke", "12in", "--fitted", "6in", "--units", "si"]).ended(0);
         for r in 1..=6 {
             let (folder, at) = (format!("pump/round-{r:02}"), format!("2026-11-{r:02}T06:00Z"));
             let mut args = vec!["import", &folder, "--at", &at, "--pressure", "200bar", "--map", "m{module}*.wav"];
