@@ -78,7 +78,10 @@ pub(super) fn a_tour_is_entered_and_signed() {
         phone.view("check").await;
         assert!(phone.text("main").await.contains("2.0 bar to 6.0 bar (invented plate)"), "{}", phone.text("main").await);
         // A phone whose clock is two hours ahead: what it enters is entered now all the same.
-        phone.js("const real = Date.now; Date.now = () => real() + 7200000").await;
+        phone.js("const real = Date.now; Date.now = () => real() + 7200000; location.hash = '#/checks'").await;
+        phone.view("checks").await;
+        phone.js("location.hash = '#/check/oil-pressure/MP-1/-'").await;
+        phone.view("check").await;
         // By the keys on the screen, as with gloves.
         phone.press("//label[normalize-space()='before']/following::input[1]").await;
         for key in ["3", "4", "0"] {
