@@ -20,6 +20,33 @@ export const me = { paired: true, role: null, token: null, rig: '', version: '',
 export const mayEnter = () => me.role !== 'reader';
 export const line = { up: true };
 
+/** Clocks that differ by less are taken as alike: the server's is told in whole seconds. */
+const ALIKE_MS = 30000;
+const SKEW = 'skew_ms';
+
+/** Now, on the laptop's clock: a phone whose clock is wrong must not enter things in the future. */
+export function rigNow(phone_ms = Date.now()) {
+  let skew_ms = 0;
+  try {
+    skew_ms = Number(localStorage.getItem(SKEW)) || 0;
+  } catch {
+    // A browser that keeps nothing has its own clock.
+  }
+  return new Date(phone_ms + skew_ms).toISOString();
+}
+
+function compareClocks(answer) {
+  const there = Date.parse(answer.headers.get('Date') || '');
+  if (!Number.isFinite(there)) return;
+  const off = there - Date.now();
+  try {
+    if (Math.abs(off) > ALIKE_MS) localStorage.setItem(SKEW, String(off));
+    else localStorage.removeItem(SKEW);
+  } catch {
+    // As above.
+  }
+}
+
 function setLine(up) {
   if (line.up !== up) {
     line.up = up;
@@ -48,6 +75,7 @@ async function exchange(method, path, body, { wait_ms = 15000, bytes = null }) {
   try {
     const payload = bytes || (body === undefined || body === null ? undefined : JSON.stringify(body));
     answer = await fetch(path, { method, headers, body: payload, signal: stop.signal, credentials: 'same-origin', cache: 'no-store' });
+    compareClocks(answer);
     const text = await answer.text();
     try {
       json = text ? JSON.parse(text) : null;

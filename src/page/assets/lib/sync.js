@@ -2,7 +2,7 @@
 // each carries a key of its own, so sending it twice enters it once.
 
 import { hear, tell } from './bus.js';
-import { NoLine, Refused, ask, line, me } from './net.js';
+import { NoLine, Refused, ask, line, me, rigNow } from './net.js';
 import * as store from './store.js';
 import { t } from '/texts.js';
 
@@ -52,7 +52,7 @@ function next() {
  */
 export async function enter(path, body, words, after) {
   const key = body.key || store.newKey();
-  const row = { n: next(), key, path, body: { at: new Date().toISOString(), ...body, key }, words, state: 'waiting', after: after || null };
+  const row = { n: next(), key, path, body: { at: rigNow(), ...body, key }, words, state: 'waiting', after: after || null };
   await store.write('queue', key, row);
   store.keep();
   tell('queue');

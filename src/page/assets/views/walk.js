@@ -2,7 +2,7 @@
 
 import { button, el, link } from '../lib/dom.js';
 import { bytes, when } from '../lib/format.js';
-import { get, mayEnter } from '../lib/net.js';
+import { get, mayEnter, rigNow } from '../lib/net.js';
 import { caution, entryForm, oldNote, position, readOnly, trouble } from '../lib/parts.js';
 import { canRecord, sha256 } from '../lib/sound.js';
 import * as store from '../lib/store.js';
@@ -137,7 +137,7 @@ function chooser(id, spot) {
       // Copied at once: what the phone's own recorder does with its file afterwards is not our business.
       const blob = new Blob([await chosen.arrayBuffer()], { type: chosen.type });
       const ending = (/\.([a-z0-9]{1,5})$/i.exec(chosen.name) || [null, 'wav'])[1].toLowerCase();
-      const taken = new Date(chosen.lastModified || Date.now()).toISOString();
+      const taken = rigNow(chosen.lastModified || Date.now());
       await sync.keepClip({ round: id, module: spot.module, spot: spot.name, bytes: blob.size, sha256: await sha256(blob), ending, taken_at: taken, taps_s: null, blob });
       say(el('p', { role: 'status' }, t('file.kept')));
     } catch (e) {
