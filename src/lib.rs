@@ -5,7 +5,7 @@
 //! | module | does |
 //! | --- | --- |
 //! | [`clip`] | read any recording into samples with units, calibrate, judge quality |
-//! | [`capture`] | sound devices (feature `capture`) |
+//! | [`capture`] | live sound: devices (feature `capture`), watching fixed sensors, listening |
 //! | [`stroke`] | stroke rate, phase along the clip, marks |
 //! | [`map`] | short-time spectra, bands, stroke map |
 //! | [`baseline`] | known-good maps to a model with its nuisance directions and spread |
