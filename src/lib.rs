@@ -7,7 +7,7 @@
 //! | [`clip`] | read any recording into samples with units, calibrate, judge quality |
 //! | [`stroke`] | stroke rate, phase along the clip, marks |
 //! | [`map`] | short-time spectra, bands, stroke map |
-//! | [`capture`] | sound devices (feature `capture`), recording with a meter, taps |
+//! | [`capture`] | live sound: devices (feature `capture`), recording with a meter, taps, watching fixed sensors, listening |
 //! | [`baseline`] | known-good maps to a model with its nuisance directions and spread |
 //! | [`pump`] | pump data and arithmetic |
 //! | [`score`] | departure, place, pattern, reading, which module |

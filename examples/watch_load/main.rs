@@ -1,6 +1,7 @@
 //! What a watch of twelve sensors costs: `cargo run --release --example watch_load [-- MINUTES]`.
 //!
 //! Four made-up triplex pumps, twelve channels at 48 kHz, an hour of sound as fast as it can be heard, each pump against eight good rounds.
+//! `-- healthy [ROOMS]` instead watches an hour of a healthy pump in each of some rooms.
 //! Prints the share of one core that this work needs in real time, and the memory every five minutes of sound. Linux only: it reads /proc.
 #![expect(
     clippy::unwrap_used,
@@ -17,7 +18,7 @@ use std::sync::atomic::AtomicBool;
 use std::time::{Duration, Instant};
 
 use seatsong::book::{Book, Stamp};
-use seatsong::capture::fake::Fake;
+use seatsong::capture::fake::{Event as FakeEvent, Fake};
 use seatsong::capture::watch::{AlarmRule, Clock, Pace, Told, WatchPlan, Wiring, watch};
 use seatsong::capture::{Format, Source};
 use seatsong::sample::ClipSpec;
@@ -42,7 +43,70 @@ fn memory_mb() -> f64 {
 }
 
 fn main() {
-    let minutes: u32 = std::env::args().nth(1).map_or(60, |m| m.parse().unwrap());
+    let mut args = std::env::args().skip(1);
+    match args.next().as_deref() {
+        Some("healthy") => healthy(args.next().map_or(4, |n| n.parse().unwrap())),
+        minutes => load(minutes.map_or(60, |m| m.parse().unwrap())),
+    }
+}
+
+/// An hour of a healthy pump in each of some rooms, ten minutes a day, at 16 kHz and 20 strokes a window: windows outside, and alarms.
+fn healthy(rooms: u64) {
+    for seed in 7100..7100 + rooms {
+        let dir = tempfile::tempdir().unwrap();
+        let mut book = Book::create(&dir.path().join("book")).unwrap();
+        room::pump(&mut book, "MP-1");
+        let made = room::Made::new(seed, 16_000, 60.0 + (seed % 5) as f64 * 7.0);
+        made.good_rounds(&mut book, "MP-1", 8, 24.0, 0.0);
+        let wiring: Wiring = "1=m1,2=m2,3=m3,4=pulse".parse().unwrap();
+        let plan = plan(&book, &wiring, 20);
+        let mut day = 0;
+        let mut open = || {
+            // A device that goes away every ten minutes and is back on another day.
+            day += 1;
+            let frames = 600 * 16_000;
+            let sound = made.sound(&made.spec(600.0, 900 + day, 5000 + day));
+            let fake = Fake::new(room::interleaved(&sound), Format { rate_hz: 16_000, channels: 4 });
+            let fake = if day < 6 { fake.with(frames, FakeEvent::Gone) } else { fake };
+            Ok(Box::new(fake.lasting(frames + 1)) as Box<dyn Source + Send>)
+        };
+        let (mut judged, mut outside, mut longest, mut run) = (0_u32, 0_u32, 0_u32, [0_u32; 3]);
+        let mut tell = |told: &Told| {
+            if let Told::Window(lines) = told {
+                for (line, run) in lines.iter().zip(&mut run) {
+                    let Some(d) = line.departure else { continue };
+                    judged += 1;
+                    outside += u32::from(d > 1.0);
+                    *run = if d > 1.0 { *run + 1 } else { 0 };
+                    longest = longest.max(*run);
+                }
+            }
+            Ok(())
+        };
+        let summary = watch(&plan, book, &mut open, None, &mut tell, &AtomicBool::new(false)).unwrap();
+        println!(
+            "room {seed}: {judged} verdicts, {outside} outside the limit, longest run {longest}, {} alarm(s) of 3/5",
+            summary.alarms
+        );
+    }
+}
+
+fn plan(book: &Book, wiring: &Wiring, strokes: u32) -> WatchPlan {
+    WatchPlan {
+        groups: wiring.groups(book, None).unwrap(),
+        strokes,
+        rule: AlarmRule::new(3, 5).unwrap(),
+        pressure_pa: None,
+        console_spm: None,
+        keep_bytes: 500_000_000,
+        clock: Clock::Sound(Stamp::parse("2026-11-25T06:00Z").unwrap()),
+        pace: Pace::Waiting,
+        first_pause: Duration::from_millis(1),
+    }
+}
+
+/// The cost of twelve sensors.
+fn load(minutes: u32) {
     let dir = tempfile::tempdir().unwrap();
     let mut book = Book::create(&dir.path().join("book")).unwrap();
     let made = room::Made::new(7000, RATE_HZ, SPM);
@@ -60,17 +124,7 @@ fn main() {
     let fake = Fake::new(room::interleaved(&all), Format { rate_hz: RATE_HZ, channels: 12 }).lasting(frames);
     drop((all, heard));
     let wiring: Wiring = map.join(",").parse().unwrap();
-    let plan = WatchPlan {
-        groups: wiring.groups(&book, None).unwrap(),
-        strokes: 40,
-        rule: AlarmRule::new(3, 5).unwrap(),
-        pressure_pa: None,
-        console_spm: None,
-        keep_bytes: 500_000_000,
-        clock: Clock::Sound(Stamp::parse("2026-11-25T06:00Z").unwrap()),
-        pace: Pace::Waiting,
-        first_pause: Duration::from_secs(1),
-    };
+    let plan = plan(&book, &wiring, 40);
     let (mut source, mut events, mut outside) = (Some(fake), 0_u32, 0_u32);
     let (start, cpu) = (Instant::now(), cpu_s());
     let mut next = 5;

@@ -26,7 +26,7 @@ use crate::units::Pascal;
 #[derive(Debug, Clone, Args)]
 #[command(after_help = "Examples:
   seatsong watch --map 1=m1,2=m2,3=m3,4=pulse --pressure 2600psi
-  seatsong watch --map 1=m1,2=m2,3=m3 --alarm 4/6 --json --webhook https://alarms.rig.example/seatsong
+  seatsong watch --map 1=m1,2=m2,3=m3 --alarm 3/5 --json --webhook https://alarms.rig.example/seatsong
 
 A verdict is advice: opening a pump needs the site's permit to work, isolation, lock-out and bled pressure. Fit and wire sensors only
 while the pump is isolated.")]
@@ -44,7 +44,7 @@ pub struct WatchArgs {
     #[arg(long, value_name = "N", default_value_t = 40, value_parser = clap::value_parser!(u32).range(10..=100))]
     strokes: u32,
     /// Alarm when K of the last N verdicts lie outside the limit; it is over when N in a row lie within
-    #[arg(long, value_name = "K/N", default_value = "3/5", value_parser = AlarmRule::from_str)]
+    #[arg(long, value_name = "K/N", default_value = "5/8", value_parser = AlarmRule::from_str)]
     alarm: AlarmRule,
     /// Discharge pressure with its unit, if it stays, such as 2600psi or 179bar [default: not known]
     #[arg(long, value_name = "P", value_parser = Pascal::from_str)]

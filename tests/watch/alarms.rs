@@ -142,3 +142,20 @@ fn twelve_channels_are_heard_within_bounded_memory() {
     assert_eq!(judged, 30, "one pump has good rounds");
     assert_eq!((heard.summary.left_out, heard.summary.lost_frames), (0, 0));
 }
+
+#[test]
+fn healthy_pumps_in_several_rooms_raise_no_alarm() {
+    // Hours of it: `cargo run --release --example watch_load -- healthy`.
+    for seed in 400..403 {
+        let dir = tempfile::tempdir().unwrap();
+        let mut book = Book::create(&dir.path().join("book")).unwrap();
+        crate::room::pump(&mut book, "MP-1");
+        let made = crate::room::Made::new(seed, crate::helper::RATE_HZ, 84.0);
+        made.good_rounds(&mut book, "MP-1", 6, 16.0, 0.0);
+        let sound = made.sound(&made.spec(180.0, 410, 410));
+        let heard = run(&plan(&book), book, vec![Ok(source(&sound))]);
+        assert!(heard.of(Kind::Alarm).is_empty(), "room {seed}: {:?}", heard.events);
+        let judged = heard.windows.iter().flatten().filter(|l| l.departure.is_some()).count();
+        assert!(judged >= 24, "room {seed}: {judged} verdicts");
+    }
+}

@@ -20,7 +20,7 @@ pub use webhook::{Webhook, WebhookError};
 pub use wiring::{Carries, Group, Sensor, Wire, Wiring, WiringError};
 
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, SyncSender, TrySendError, channel, sync_channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, channel, sync_channel};
 use std::time::{Duration, Instant};
 
 use super::{CaptureError, Format, Got, Source, SourceError};
@@ -87,6 +87,9 @@ pub enum WatchError {
     /// The book can't be used at the start.
     #[error(transparent)]
     Book(#[from] BookError),
+    /// The thread that hears has failed.
+    #[error("the part that hears the windows has failed; start the watch again, and run `seatsong book check`")]
+    Deaf,
     /// Nobody reads what is told.
     #[error("cannot write what was heard")]
     Output(#[source] std::io::Error),
@@ -125,6 +128,8 @@ pub type Opener<'a> = dyn FnMut() -> Result<Box<dyn Source + Send>, CaptureError
 
 /// Longest time without a look at the stop sign.
 const PATIENCE: Duration = Duration::from_millis(100);
+/// Lost frames are told at most so often.
+const LOST_PAUSE: Duration = Duration::from_secs(60);
 /// The pause between tries grows up to so many times the first.
 const LONGEST_PAUSE: u32 = 60;
 
@@ -168,7 +173,7 @@ pub fn watch(
         };
         let worker_report = report.clone();
         drop(report);
-        threads.spawn(move || keeper.work(&jobs, &worker_report));
+        let worker = threads.spawn(move || keeper.work(&jobs, &worker_report));
         let mut ears = Ears {
             plan,
             cutters: Vec::new(),
@@ -180,9 +185,11 @@ pub fn watch(
             summary: Summary::default(),
             rate_hz: 1,
             waited: Duration::ZERO,
+            lost_untold: 0,
+            lost_told: None,
         };
         let done = ears.run(source, open, stop);
-        let finished = ears.finish(hook_report, &ending);
+        let finished = ears.finish(hook_report, &ending, &|| worker.is_finished());
         done.and(finished)
     })
 }
@@ -207,6 +214,9 @@ struct Ears<'a, 'b> {
     rate_hz: u32,
     /// Time spent without a device.
     waited: Duration,
+    /// Lost frames that were not told yet, and when some were told last.
+    lost_untold: u64,
+    lost_told: Option<Instant>,
 }
 
 impl Ears<'_, '_> {
@@ -261,9 +271,10 @@ impl Ears<'_, '_> {
 
     fn sound(&mut self, block: &[f32], frames: usize, lost_before: u64) -> Result<(), WatchError> {
         self.position += frames as u64 + lost_before;
-        if lost_before > 0 {
-            self.summary.lost_frames += lost_before;
-            self.happened(Kind::Lost, format!("{lost_before} frame(s) were lost between the device and this program"));
+        self.summary.lost_frames += lost_before;
+        self.lost_untold += lost_before;
+        if self.lost_told.is_none_or(|then| then.elapsed() >= LOST_PAUSE) {
+            self.tell_lost();
         }
         let channels = block.len() / frames.max(1);
         for k in 0..self.cutters.len() {
@@ -294,14 +305,15 @@ impl Ears<'_, '_> {
             Pace::Live => match give.try_send(Job::Window(window)) {
                 // It goes back and grows until there is room, or it is too long.
                 Err(TrySendError::Full(Job::Window(window))) => self.cutters[k].put_back(window),
-                _ => self.summary.windows += 1,
+                Err(_) => return Err(WatchError::Deaf),
+                Ok(()) => self.summary.windows += 1,
             },
             Pace::Waiting => {
-                // A worker that has ended is seen at the end.
-                let _ = give.send(Job::Window(window));
+                give.send(Job::Window(window)).map_err(|_| WatchError::Deaf)?;
                 self.summary.windows += 1;
                 // The speed sets the length of the next window: a recording gives the same windows each time.
-                while let Ok(report) = self.reports.recv() {
+                loop {
+                    let report = self.reports.recv().map_err(|_| WatchError::Deaf)?;
                     let heard = matches!(report, Report::Speed(group, _) if group == k);
                     self.take(report)?;
                     if heard {
@@ -313,10 +325,19 @@ impl Ears<'_, '_> {
         Ok(())
     }
 
+    /// Tells of lost frames, all since the last time together: a bad cable must not fill the book.
+    fn tell_lost(&mut self) {
+        let lost = std::mem::take(&mut self.lost_untold);
+        if lost > 0 {
+            self.lost_told = Some(Instant::now());
+            self.happened(Kind::Lost, format!("{lost} frame(s) were lost between the device and this program"));
+        }
+    }
+
     /// Has something entered and told, in its place among the windows.
     fn happened(&self, kind: Kind, text: String) {
         if let Some(give) = &self.give {
-            // As above.
+            // A worker that has failed is seen with the next window.
             let _ = give.send(Job::Happened(self.now(), kind, text));
         }
     }
@@ -395,7 +416,13 @@ impl Ears<'_, '_> {
     }
 
     /// Lets the worker finish what it has, and tells it.
-    fn finish(&mut self, hook: bool, ending: &AtomicBool) -> Result<Summary, WatchError> {
+    fn finish(
+        &mut self,
+        hook: bool,
+        ending: &AtomicBool,
+        worker_is_done: &dyn Fn() -> bool,
+    ) -> Result<Summary, WatchError> {
+        self.tell_lost();
         self.happened(Kind::Ended, "the watch has ended".to_owned());
         self.give = None;
         let mut result = Ok(());
@@ -403,20 +430,17 @@ impl Ears<'_, '_> {
         loop {
             // The worker and the webhook hold the other ends; when both are gone there is no more.
             match self.reports.recv_timeout(PATIENCE) {
-                Ok(report) => {
-                    let ended = matches!(&report, Report::Told(Told::Event(e)) if e.event == Kind::Ended);
-                    if result.is_ok() {
-                        result = self.take(report);
-                    }
-                    if ended && hook {
+                Ok(report) if result.is_ok() => result = self.take(report),
+                Ok(_) => {}
+                Err(RecvTimeoutError::Timeout) => {
+                    if hook && worker_is_done() {
                         hook = false;
                         // One more try for what waits, no pauses.
                         ending.store(true, Ordering::Relaxed);
                         self.outbox = None;
                     }
                 }
-                Err(std::sync::mpsc::RecvTimeoutError::Timeout) => {}
-                Err(std::sync::mpsc::RecvTimeoutError::Disconnected) => break,
+                Err(RecvTimeoutError::Disconnected) => break,
             }
         }
         result.map(|()| self.summary)
