@@ -1,7 +1,7 @@
 //! The maps of a change drawn for a note: as wide as an A4 page, low, and lettered for arm's length.
 //!
 //! A note's own words say what [`super::picture::change_map`] says in its headline and key, so here are three maps side by side and
-//! nothing else. On A4 between margins of 11 mm the picture is 188 mm wide, a third of a point a unit: [`EM`] is above nine points there.
+//! nothing else. On A4 between margins of 11 mm the picture is 188 mm wide, a third of a point a unit: `EM` is above nine points there.
 
 use plotters::prelude::DrawingBackend;
 

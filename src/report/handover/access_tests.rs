@@ -183,10 +183,10 @@ fn every_pair_of_colours_of_the_style_sheet_can_be_read() {
     }
     // No colour comes in by another way than those above: named colours and functions would pass unseen.
     for rule in css.split([';', '{', '}']) {
-        if let Some((property, value)) = rule.split_once(':') {
-            if ["color", "background", "stroke"].contains(&property.trim()) {
-                assert!(value.trim().starts_with('#'), "{rule}");
-            }
+        if let Some((property, value)) = rule.split_once(':')
+            && ["color", "background", "stroke"].contains(&property.trim())
+        {
+            assert!(value.trim().starts_with('#'), "{rule}");
         }
     }
 }

@@ -61,9 +61,9 @@ fn page_rules(note: &Handover, sheets: &[Sheet]) -> String {
     for (k, sheet) in sheets.iter().enumerate() {
         let name = css_string(&sheet.name);
         let comma = if sheet.name.is_empty() { "" } else { ", " };
-        let _ = write!(
+        let _ = writeln!(
             out,
-            "@page s{k}{{@top-right{{content:\"{name}{comma}page \" counter(page) \" of \" counter(pages)}}@bottom-left{{content:\"{foot}\"}}}}\n"
+            "@page s{k}{{@top-right{{content:\"{name}{comma}page \" counter(page) \" of \" counter(pages)}}@bottom-left{{content:\"{foot}\"}}}}"
         );
         // What stands before the sheets (amendments) prints with the first.
         let who = if k == 0 { "main,.s0".to_owned() } else { format!(".s{k}") };

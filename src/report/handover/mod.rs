@@ -1,7 +1,7 @@
 //! The handover note: what the relief reads in a minute, as HTML for a phone and for paper, as PDF, and as plain text for a radio.
 //!
 //! [`Handover`] holds what is told, already in the site's units; `content` turns it into blocks once, and [`html()`], [`pdf()`] and [`text()`]
-//! only set them, so that all three say the same. Paper has room for two pages a pump: [`paper`] says what stands there and counts what
+//! only set them, so that all three say the same. Paper has room for two pages a pump: `paper` says what stands there and counts what
 //! does not; the screen and the text have all of it. [`sign`] freezes a note by its fingerprint and shows later amendments.
 
 mod block;
