@@ -1,6 +1,6 @@
 //! What a person sees while recording: levels, clipping, strokes. Samples in, figures out; memory bounded.
 
-use std::sync::mpsc::{Receiver, Sender, TryRecvError, channel};
+use std::sync::mpsc::{Receiver, Sender, channel};
 use std::time::Duration;
 
 use crate::bands::{N_BAND, band_edges_hz};
@@ -275,10 +275,7 @@ impl Meter {
     fn hear(&mut self, wait: Option<Duration>) {
         let seen = match wait {
             Some(wait) => self.answers.recv_timeout(wait).ok(),
-            None => match self.answers.try_recv() {
-                Ok(seen) => Some(seen),
-                Err(TryRecvError::Empty | TryRecvError::Disconnected) => None,
-            },
+            None => self.answers.try_recv().ok(),
         };
         if let Some(seen) = seen {
             self.waiting = false;

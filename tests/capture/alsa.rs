@@ -52,8 +52,8 @@ fn sound() -> Vec<f32> {
     out
 }
 
-/// Writes sound into the pipe in real time until all is written; `held`: the pipe stays open behind it.
-fn feed(pipe: &Path, sound: Vec<f32>, held: bool) -> std::thread::JoinHandle<()> {
+/// Writes sound into the pipe in real time, in a thread of its own; `runs_on`: with silence behind it, else the device stands still.
+fn feed(pipe: &Path, sound: Vec<f32>, runs_on: bool) {
     let pipe = pipe.to_owned();
     std::thread::spawn(move || {
         // Open for both, so that neither side waits for the other.
@@ -70,21 +70,22 @@ fn feed(pipe: &Path, sound: Vec<f32>, held: bool) -> std::thread::JoinHandle<()>
                 return;
             }
         }
-        if held {
-            // Silence, so that the device never stands still while it is closed.
+        if runs_on {
             let quiet = vec![0; block * FRAME];
             while to.write_all(&quiet).is_ok() {
                 std::thread::sleep(Duration::from_millis(10));
             }
         }
-    })
+        // Held open: an end of the sound would not be a device that hangs.
+        std::thread::sleep(Duration::from_secs(120));
+    });
 }
 
 #[test]
 fn a_clip_played_through_alsa_is_recorded_sample_by_sample() {
     let (machine, pipe) = machine();
     let played = sound();
-    drop(feed(&pipe, played.clone(), true));
+    feed(&pipe, played.clone(), true);
     let args = [
         "record",
         "--out",
@@ -135,7 +136,7 @@ fn a_device_that_stops_delivering_ends_the_recording_and_keeps_it() {
     let (machine, pipe) = machine();
     let mut part = sound();
     part.truncate(2 * 3 * RATE_HZ as usize);
-    let fed = feed(&pipe, part.clone(), false);
+    feed(&pipe, part, false);
     let args = [
         "record",
         "--out",
@@ -152,7 +153,6 @@ fn a_device_that_stops_delivering_ends_the_recording_and_keeps_it() {
         "--json",
     ];
     let output = on(machine.path(), &args).output().unwrap();
-    fed.join().unwrap();
     let (out, err) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
     assert!(output.status.success(), "{out}\n{err}");
     let told: Value = serde_json::from_str(&out).unwrap();

@@ -40,8 +40,11 @@ impl FromStr for Place {
     }
 }
 
-/// Channels and modules of `--map`, and the pulse channel.
-fn mapped(map: &[Place]) -> Result<(Vec<(u16, u32)>, Option<u16>), Usage> {
+/// Channels with their modules, and the pulse channel.
+type Mapped = (Vec<(u16, u32)>, Option<u16>);
+
+/// What `--map` says.
+fn mapped(map: &[Place]) -> Result<Mapped, Usage> {
     let sounds: Vec<(u16, u32)> = map.iter().filter_map(|p| p.module.map(|m| (p.channel, m))).collect();
     let pulses: Vec<u16> = map.iter().filter(|p| p.module.is_none()).map(|p| p.channel).collect();
     let twice = |n: usize, all: usize| n < all;

@@ -139,7 +139,7 @@ fn from_terminal(send: &Sender<Press>, hears: &AtomicBool) {
 }
 
 fn from_pipe(send: &Sender<Press>, ends: &AtomicBool) {
-    for byte in std::io::stdin().bytes() {
+    for byte in std::io::stdin().lock().bytes() {
         let at = Instant::now();
         let key = match byte {
             Ok(b' ') => Key::Space,

@@ -8,6 +8,8 @@ use crate::stroke::KNOWN_DEG;
 
 /// Time between two lines on a terminal that can't write over one.
 const PLAIN_EVERY: Duration = Duration::from_secs(5);
+/// Columns of a terminal that does not say.
+const USUAL_WIDTH: usize = 80;
 /// Marks of the level bar: one is 3 dB, the full bar is 0 dB.
 const BAR: usize = 16;
 /// dB a mark.
@@ -50,7 +52,9 @@ impl Style {
 
 impl<'a> View<'a> {
     pub(super) fn new(style: Style, names: &'a [String], wanted: Option<u32>) -> Self {
-        let width = crossterm::terminal::size().map_or(80, |(w, _)| usize::from(w).max(40));
+        // A terminal that does not know its width says 0.
+        let width = crossterm::terminal::size().map_or(0, |(w, _)| usize::from(w));
+        let width = if width == 0 { USUAL_WIDTH } else { width.max(2) };
         Self { style, names, wanted, last: None, width }
     }
 
@@ -99,28 +103,38 @@ fn bar(level_db: f64, peak_db: f64) -> String {
     format!("[{marks}]")
 }
 
-/// Everything in one line: what is wrong first.
+/// Everything in one line, what matters most first: a narrow screen cuts the rest off.
 fn line(live: &Live, names: &[String], wanted: Option<u32>) -> String {
     let mut parts = Vec::new();
-    let named = |pick: &dyn Fn(usize) -> bool| -> Vec<&str> {
-        (0..live.tracks.len()).filter(|&i| pick(i)).filter_map(|i| names.get(i)).map(String::as_str).collect()
-    };
-    let clipped = named(&|i| live.tracks[i].clipping);
-    if !clipped.is_empty() {
-        let who = if live.tracks.len() > 1 { format!(" ({})", clipped.join(" ")) } else { String::new() };
+    let loud: Vec<&str> =
+        live.tracks.iter().zip(names).filter(|(t, _)| t.clipping).map(|(_, name)| name.as_str()).collect();
+    if !loud.is_empty() {
+        let who = if live.tracks.len() > 1 { format!(" ({})", loud.join(" ")) } else { String::new() };
         parts.push(format!("TOO LOUD{who}: turn the gain down"));
     }
     if live.gaps > 0 {
         parts.push(format!("SOUND LOST {}x", live.gaps));
     }
-    parts.push(format!("{:5.1} s", live.length_s));
+    if live.taps > 0 {
+        let angle = match live.tap_angle {
+            Some(a) if a.known() => format!("+-{:.0} deg: enough", a.within_deg),
+            Some(a) => format!("+-{:.0} deg, {KNOWN_DEG:.0} wanted: keep tapping", a.within_deg),
+            None => "keep tapping".into(),
+        };
+        parts.push(format!("{} tap{}, {angle}", live.taps, if live.taps == 1 { "" } else { "s" }));
+    }
+    let left = clock(live.left_s);
+    parts.push(match wanted {
+        Some(n) => format!("{:.0} of {n} strokes, {left} left", live.strokes.floor()),
+        None => format!("{:.0} strokes, {left} left", live.strokes.floor()),
+    });
     if let [one] = live.tracks.as_slice() {
         parts.push(format!("{} {:.0} dB", bar(one.level_db, one.peak_db), one.level_db.max(-99.0)));
-        parts.push(format!("above 2 kHz {:.0}", one.band_db.max(-99.0)));
         parts.push(match one.spm {
             Some(spm) => format!("{spm:.1} SPM lock {:.2}", one.lock),
             None => "no stroke yet".into(),
         });
+        parts.push(format!("above 2 kHz {:.0}", one.band_db.max(-99.0)));
         parts.extend(one.pulses.map(|n| format!("{n} pulses")));
     } else {
         let each = live.tracks.iter().zip(names).map(|(t, name)| {
@@ -129,18 +143,7 @@ fn line(live: &Live, names: &[String], wanted: Option<u32>) -> String {
         });
         parts.push(each.collect::<Vec<_>>().join(", "));
     }
-    parts.push(match wanted {
-        Some(n) => format!("{:.0} of {n} strokes, {} left", live.strokes.floor(), clock(live.left_s)),
-        None => format!("{:.0} strokes, {} left", live.strokes.floor(), clock(live.left_s)),
-    });
-    if live.taps > 0 {
-        let angle = match live.tap_angle {
-            Some(a) if a.known() => format!("known to +-{:.0} deg: enough", a.within_deg),
-            Some(a) => format!("+-{:.0} deg, {:.0} wanted: keep tapping", a.within_deg, KNOWN_DEG),
-            None => "keep tapping".into(),
-        };
-        parts.push(format!("{} taps, {angle}", live.taps));
-    }
+    parts.push(format!("{:.1} s", live.length_s));
     parts.join("  ")
 }
 
@@ -183,21 +186,21 @@ mod tests {
         let names = ["m2".to_owned(), "m3".to_owned()];
         assert_eq!(
             line(&live(vec![track(Some(72.1))]), &names[..1], Some(40)),
-            " 12.3 s  [##########....|.] -18 dB  above 2 kHz -31  72.1 SPM lock 0.93  14 of 40 strokes, 1:02 left"
+            "14 of 40 strokes, 1:02 left  [##########....|.] -18 dB  72.1 SPM lock 0.93  above 2 kHz -31  12.3 s"
         );
         let mut two = live(vec![track(Some(72.1)), TrackLive { clipping: true, ..track(None) }]);
         two.gaps = 2;
         assert_eq!(
             line(&two, &names, None),
-            "TOO LOUD (m3): turn the gain down  SOUND LOST 2x   12.3 s  m2 -18 dB 72.1 SPM, m3 -18 dB no stroke  14 strokes, 1:02 left"
+            "TOO LOUD (m3): turn the gain down  SOUND LOST 2x  14 strokes, 1:02 left  m2 -18 dB 72.1 SPM, m3 -18 dB no stroke  12.3 s"
         );
         let mut tapped = live(vec![track(None)]);
         tapped.taps = 12;
-        assert!(line(&tapped, &names, None).ends_with("12 taps, keep tapping"));
+        assert!(line(&tapped, &names, None).starts_with("12 taps, keep tapping  14"));
         tapped.tap_angle = Some(TapAngle { zero_turns: 0.1, within_deg: 11.2, scatter_deg: 20.0, used: 12 });
-        assert!(line(&tapped, &names, None).ends_with("12 taps, +-11 deg, 8 wanted: keep tapping"));
+        assert!(line(&tapped, &names, None).starts_with("12 taps, +-11 deg, 8 wanted: keep tapping  14"));
         tapped.tap_angle = Some(TapAngle { zero_turns: 0.1, within_deg: 6.8, scatter_deg: 14.0, used: 20 });
-        assert!(line(&tapped, &names, None).ends_with("known to +-7 deg: enough"));
+        assert!(line(&tapped, &names, None).starts_with("12 taps, +-7 deg: enough  14"));
     }
 
     #[test]

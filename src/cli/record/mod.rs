@@ -121,20 +121,20 @@ pub fn run(args: &RecordArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         io.say("hearing protection; keep clear of rods, belts and the relief line; never lean over a cap")?;
     }
     match &args.out {
-        Some(path) => args.into_file(path, &mut keys, io),
-        None => args.into_book(&mut keys, io),
+        Some(path) => args.one_file(path, &mut keys, io),
+        None => args.walk(&mut keys, io),
     }
 }
 
 impl RecordArgs {
-    fn into_file(&self, path: &std::path::Path, keys: &mut Keys, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
+    fn one_file(&self, path: &std::path::Path, keys: &mut Keys, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         let track = Track { path: path.to_path_buf(), sound: self.channel, pulse: self.pulse };
         let done = self.take(vec![track], &[path.display().to_string()], self.point.spm, keys, io)?;
         let taken = result::of_file(path, self.pulse.is_some(), done, self.point.spm)?;
         self.tell(None, &[taken], io)
     }
 
-    fn into_book(&self, keys: &mut Keys, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
+    fn walk(&self, keys: &mut Keys, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         let mut book = self.place.open()?;
         let aims = Aim::all(self, &book)?;
         let (_, mut round) = aims::round(self, &mut book)?;

@@ -14,7 +14,7 @@ use crate::map::{AnalyseSettings, analyse};
 use crate::report::json::{tidy, value_of};
 use crate::report::text;
 use crate::score::{ClipVerdict, State};
-use crate::stroke::TapAngle;
+use crate::stroke::{TAPS_BEFORE_KNOWN, TapAngle};
 
 /// One clip that was recorded.
 #[derive(Debug, Clone)]
@@ -212,6 +212,9 @@ pub(super) fn tell(round: Option<i64>, taken: &[Taken], io: &mut Io<'_>) -> anyh
                     "{} taps: the crank angle is known to +-{:.0} degrees only; tap longer.",
                     t.taps, a.within_deg
                 ),
+                None if t.taps < TAPS_BEFORE_KNOWN => {
+                    format!("{} taps are too few for an angle: it takes at least {TAPS_BEFORE_KNOWN}.", t.taps)
+                }
                 None => {
                     format!("{} taps: they follow no angle of the strokes; tap as the rod is at its crank end.", t.taps)
                 }
