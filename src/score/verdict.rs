@@ -96,15 +96,15 @@ pub struct ClipVerdict {
     pub lock: Option<f64>,
     /// Level of the clip re its baseline, in dB.
     pub level_db: Option<f64>,
+    /// Findings about the recording.
+    pub quality: Vec<Finding>,
+    /// Why the clip is `unjudged`.
+    pub reason: Option<String>,
     /// How much the clip hisses through one half of the turn, in standard deviations of its good clips: signed, finer than the
     /// departure and without a limit of its own; the trend watches it.
     pub hiss_sd: Option<f64>,
     /// The module whose change is probably heard here, where one of the same walk explains all or most of this clip's.
     pub heard_from: Option<u32>,
-    /// Findings about the recording.
-    pub quality: Vec<Finding>,
-    /// Why the clip is `unjudged`.
-    pub reason: Option<String>,
 }
 
 impl ClipVerdict {

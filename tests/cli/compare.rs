@@ -82,7 +82,7 @@ fn the_order_of_the_fields_is_the_contracts() {
     assert_eq!(
         keys(&all["clips"][0]),
         "file module verdict departure false_alarm excess_db band_hz arc_deg half pattern reading spm strokes lock level_db \
-         quality reason"
+         quality reason hiss_sd heard_from"
     );
 }
 
