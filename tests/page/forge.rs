@@ -112,6 +112,8 @@ fn a_foreign_page_can_enter_nothing() {
         [json_type, ("origin", own.as_str()), ("x-seatsong-token", token.as_str()), ("sec-fetch-site", "same-origin")];
     phone.send("POST", "/api/rounds", &headers, body.as_bytes()).unwrap().was(201);
     // Answers are for our own pages only.
+    phone.try_get("/api/pumps", &[("sec-fetch-site", "cross-site")]).unwrap().was(403);
+    phone.try_get("/api/pumps", &[("sec-fetch-site", "same-origin")]).unwrap().was(200);
     let me = phone.try_get("/api/me", &[("origin", "https://foreign.example")]).unwrap();
     assert!(me.header("access-control-allow-origin").is_none());
     assert_eq!(me.header("cross-origin-resource-policy"), Some("same-origin"));
