@@ -28,7 +28,7 @@ const ROUTES = [
   [/^handover(?:\/(now|last))?$/, 'handover'],
   [/^kept$/, 'kept'],
   [/^more$/, 'more'],
-  [/^pair(?:\/([^/]+))?$/, 'pair'],
+  [/^pair(?:[/=]([^/]+))?$/, 'pair'],
 ];
 const SECTION = { checks: 'checks', check: 'checks', handover: 'handover' };
 const WALK = ['home', 'point', 'walk', 'record', 'verdict', 'map'];
@@ -99,6 +99,7 @@ async function show(quiet) {
     if (!first) heading.focus({ preventScroll: true });
   }
   document.title = `${made.title} · ${t('name')}`;
+  if (first) performance.mark('first-view');
   document.body.dataset.ready = 'yes';
   main.dataset.view = name;
   shown = made;

@@ -20,6 +20,33 @@ export const me = { paired: true, role: null, token: null, rig: '', version: '',
 export const mayEnter = () => me.role !== 'reader';
 export const line = { up: true };
 
+/** Clocks that differ by less are taken as alike: the server's is told in whole seconds. */
+const ALIKE_MS = 30000;
+const SKEW = 'skew_ms';
+
+/** Now, on the laptop's clock: a phone whose clock is wrong must not enter things in the future. */
+export function rigNow(phone_ms = Date.now()) {
+  let skew_ms = 0;
+  try {
+    skew_ms = Number(localStorage.getItem(SKEW)) || 0;
+  } catch {
+    // A browser that keeps nothing has its own clock.
+  }
+  return new Date(phone_ms + skew_ms).toISOString();
+}
+
+function compareClocks(answer) {
+  const there = Date.parse(answer.headers.get('Date') || '');
+  if (!Number.isFinite(there)) return;
+  const off = there - Date.now();
+  try {
+    if (Math.abs(off) > ALIKE_MS) localStorage.setItem(SKEW, String(off));
+    else localStorage.removeItem(SKEW);
+  } catch {
+    // As above.
+  }
+}
+
 function setLine(up) {
   if (line.up !== up) {
     line.up = up;
@@ -27,11 +54,17 @@ function setLine(up) {
   }
 }
 
-/** One exchange; JSON both ways. */
-export async function ask(method, path, body, { wait_ms = 15000, bytes = null, signal = null } = {}) {
+/** One exchange; JSON both ways. A token that the server no longer knows is asked for anew, once. */
+export async function ask(method, path, body, how = {}) {
+  const answer = await exchange(method, path, body, how);
+  if (answer.status !== 403 || !answer.body || answer.body.code !== 'token') return answer;
+  await whoAmI();
+  return me.token ? exchange(method, path, body, how) : answer;
+}
+
+async function exchange(method, path, body, { wait_ms = 15000, bytes = null }) {
   const stop = new AbortController();
   const timer = setTimeout(() => stop.abort(), wait_ms);
-  if (signal) signal.addEventListener('abort', () => stop.abort());
   const headers = { Accept: 'application/json' };
   if (method !== 'GET') {
     headers['X-Seatsong-Token'] = me.token || '';
@@ -42,6 +75,7 @@ export async function ask(method, path, body, { wait_ms = 15000, bytes = null, s
   try {
     const payload = bytes || (body === undefined || body === null ? undefined : JSON.stringify(body));
     answer = await fetch(path, { method, headers, body: payload, signal: stop.signal, credentials: 'same-origin', cache: 'no-store' });
+    compareClocks(answer);
     const text = await answer.text();
     try {
       json = text ? JSON.parse(text) : null;
@@ -54,8 +88,8 @@ export async function ask(method, path, body, { wait_ms = 15000, bytes = null, s
   } finally {
     clearTimeout(timer);
   }
-  // A proxy or a stopping server that can't answer is as good as no line: the entry stays kept.
-  if (answer.status === 502 || answer.status === 503 || answer.status === 504) {
+  // A server that can't answer is as good as no line: the entry stays kept. One that says why it is busy is there.
+  if (answer.status === 502 || answer.status === 504 || (answer.status === 503 && !(json && json.error))) {
     setLine(false);
     throw new NoLine(`${answer.status}`);
   }
@@ -86,10 +120,21 @@ export async function whoAmI() {
   return me;
 }
 
-/** Reads; falls back on what was answered last. Returns {body, at, old}. */
-export async function get(path, { wait_ms = 8000, keep = true } = {}) {
+const pause = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
+
+/**
+ * Reads; falls back on what was answered last. Returns {body, at, old}; null if `alive()` said no meanwhile.
+ * While the server works on it (202), `ontell({done, of})` is told how far it is.
+ */
+export async function get(path, { wait_ms = 8000, keep = true, ontell = () => {}, alive = () => true } = {}) {
   try {
-    const { status, body } = await ask('GET', path, null, { wait_ms });
+    let { status, body } = await ask('GET', path, null, { wait_ms });
+    while (status === 202) {
+      ontell(body || {});
+      await pause(700);
+      if (!alive()) return null;
+      ({ status, body } = await ask('GET', path, null, { wait_ms }));
+    }
     if (status !== 200) throw new Refused(status, body);
     const at = new Date().toISOString();
     if (keep) store.write('answers', path, { body, at }).catch(() => {});

@@ -81,7 +81,7 @@ export function entryForm(spec) {
         note.replaceChildren(el('p', { class: answer.state === 'kept' ? 'old' : 'good' }, words));
         // What is entered is not entered a second time by a second touch.
         form.dataset.done = 'yes';
-        for (const node of [go, ...form.querySelectorAll('.field,.choices,.ask-field,.lastly')]) node.hidden = true;
+        for (const node of [go, ...form.querySelectorAll('.field,.choices,.ask-field')]) node.hidden = true;
         spec.done(answer.body || null, answer.state, note, answer.key);
       }
     } catch (e) {

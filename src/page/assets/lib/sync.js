@@ -2,16 +2,21 @@
 // each carries a key of its own, so sending it twice enters it once.
 
 import { hear, tell } from './bus.js';
-import { NoLine, Refused, ask, line, me } from './net.js';
+import { NoLine, Refused, ask, line, me, rigNow } from './net.js';
 import * as store from './store.js';
+import { t } from '/texts.js';
 
 /** Bytes a piece: small enough that a lost connection costs little, far below the server's most. */
 const PIECE = 256 * 1024;
 /** Times that a clip is sent again when its checksum differs at the other end. */
 const MOST_AGAIN = 3;
 
+/** When the server is busy, it is asked again after this. */
+const BUSY_MS = 2500;
+
 let running = null;
 let again = false;
+let later = null;
 /** Answers of this visit by key: a view that has just entered something wants to show them. */
 const answers = new Map();
 const waiting = new Map();
@@ -47,7 +52,7 @@ function next() {
  */
 export async function enter(path, body, words, after) {
   const key = body.key || store.newKey();
-  const row = { n: next(), key, path, body: { at: new Date().toISOString(), ...body, key }, words, state: 'waiting', after: after || null };
+  const row = { n: next(), key, path, body: { at: rigNow(), ...body, key }, words, state: 'waiting', after: after || null };
   await store.write('queue', key, row);
   store.keep();
   tell('queue');
@@ -136,15 +141,27 @@ async function settled(row) {
   if (String(body.round || '').startsWith('k-')) {
     body.round = await roundNumber(body.round);
     if (body.round === null) return null;
+  } else if (body.round !== undefined) {
+    body.round = Number(body.round);
   }
   return { path: to, body };
+}
+
+/** Whether an answer says nothing about the entry itself: it stays kept, and is sent again. */
+function tryLater({ status }) {
+  if (status === 429 || status >= 500) {
+    clearTimeout(later);
+    later = setTimeout(run, BUSY_MS);
+    return true;
+  }
+  return status === 401;
 }
 
 async function post(row) {
   const to = await settled(row);
   if (!to) return false;
   const { status, body } = await ask('POST', to.path, to.body, { wait_ms: 20000 });
-  if (status === 401) return false;
+  if (tryLater({ status })) return false;
   if (status === 409 && body && body.ask) {
     await store.write('queue', row.key, { ...row, state: 'asked', error: body.ask });
     answered(row.key, { state: 'asked', ask: body.ask });
@@ -152,8 +169,6 @@ async function post(row) {
     if (row.path === '/api/rounds') await store.write('done', row.key, { id: body.id });
     await store.remove('queue', row.key);
     answered(row.key, { state: 'entered', body });
-  } else if (status === 429 || status >= 500) {
-    return false;
   } else {
     const error = (body && body.error) || `${status}`;
     await store.write('queue', row.key, { ...row, state: 'refused', error });
@@ -189,7 +204,7 @@ async function send(clip) {
   const { bytes, sha256, ending, taken_at, taps_s, module, spot, key } = clip;
   const wish = { key, round: to.body.round, module, spot, bytes, sha256, ending, taken_at, taps_s };
   const begun = await ask('POST', '/api/uploads', wish);
-  if (begun.status === 401 || begun.status === 429 || begun.status >= 500) return false;
+  if (tryLater(begun)) return false;
   if (begun.status >= 300) return refuse(clip, begun);
   const { upload } = begun.body;
   let have = begun.body.have || 0;
@@ -203,7 +218,7 @@ async function send(clip) {
       if (put.status === 409 && put.body && Number.isFinite(put.body.have)) {
         // The server has more or less than we thought: go on where it is. Never for ever.
         if ((stuck += 1) > 20) return false;
-      } else if (put.status === 401 || put.status === 429 || put.status >= 500) {
+      } else if (tryLater(put)) {
         return false;
       } else if (put.status >= 300) {
         return refuse(clip, put);
@@ -219,16 +234,18 @@ async function send(clip) {
     const done = await ask('POST', `/api/uploads/${upload}/done`, { key }, { wait_ms: 60000 });
     if (done.status >= 200 && done.status < 300) {
       finished = done.body.clip;
-    } else if (done.status === 422 && clip.again < MOST_AGAIN) {
+    } else if ((done.status === 422 || done.status === 409) && done.body && Number.isFinite(done.body.have) && done.body.have < bytes && clip.again < MOST_AGAIN) {
+      // Some of it is missing, or it was damaged on its way and starts over.
       clip.again += 1;
-      have = (await ask('GET', `/api/uploads/${upload}`)).body.have || 0;
-      if (have >= bytes) return refuse(clip, done);
-    } else if (done.status === 401 || done.status === 429 || done.status >= 500) {
+      have = done.body.have;
+    } else if (tryLater(done)) {
       return false;
     } else {
       return refuse(clip, done);
     }
   }
+  // The same sound can be in one round only: the book says in which it is, and the person is told.
+  if (finished.round && Number(finished.round) !== Number(to.body.round)) tell('said', t('clip.known', { round: finished.round }));
   // Acknowledged: only now may the phone let it go.
   moving.delete(key);
   await store.remove('clips', key);

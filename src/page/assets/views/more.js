@@ -20,7 +20,7 @@ export async function view() {
       ),
       el('section', {}, el('h2', {}, t('more.look')), choices(t('more.theme'), 'theme', [['auto', t('theme.auto')], ['light', t('theme.light')], ['dark', t('theme.dark')]], theme.get(), (v) => theme.set(v))),
       el('section', {}, el('h2', {}, t('more.you')), by.node, el('p', { class: 'hint' }, t(`role.${me.role || 'none'}`))),
-      el('section', {}, el('h2', {}, t('more.phone')), el('ul', {}, phone().map((w) => el('li', {}, w)))),
+      el('section', {}, el('h2', {}, t('more.phone')), el('ul', {}, phone().map((w) => el('li', {}, w))), me.secure ? link(t('phone.certificate'), '/certificate.crt', 'button second') : null),
       caution('ears', 'verdict', 'open', 'nitrogen', 'limits'),
       el('p', { class: 'hint' }, t('more.version', { version: me.version || '–' })),
     ],

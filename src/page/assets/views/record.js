@@ -2,6 +2,7 @@
 
 import { button, choices, el, link } from '../lib/dom.js';
 import { seconds } from '../lib/format.js';
+import { rigNow } from '../lib/net.js';
 import { caution, trouble } from '../lib/parts.js';
 import { microphone, sha256, wav } from '../lib/sound.js';
 import * as sync from '../lib/sync.js';
@@ -142,7 +143,7 @@ export async function view(id, module, spot) {
       keep.disabled = true;
       try {
         const sum = await sha256(blob);
-        await sync.keepClip({ round: known, module: Number(module), spot, bytes: blob.size, sha256: sum, ending: 'wav', taken_at: new Date().toISOString(), taps_s: marks, blob });
+        await sync.keepClip({ round: known, module: Number(module), spot, bytes: blob.size, sha256: sum, ending: 'wav', taken_at: rigNow(), taps_s: marks, blob });
         location.hash = back;
       } catch (e) {
         keep.disabled = false;

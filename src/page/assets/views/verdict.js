@@ -3,9 +3,8 @@
 import { hear } from '../lib/bus.js';
 import { el, link } from '../lib/dom.js';
 import { arc, band, chance, decibels } from '../lib/format.js';
-import { NoLine, Refused, ask } from '../lib/net.js';
-import { badge, caution, empty, oldNote } from '../lib/parts.js';
-import * as store from '../lib/store.js';
+import { get } from '../lib/net.js';
+import { badge, caution, empty, oldNote, trouble } from '../lib/parts.js';
 import * as sync from '../lib/sync.js';
 import { t } from '/texts.js';
 
@@ -14,32 +13,6 @@ const RANK = { departed: 0, drifting: 1, steady: 2, unjudged: 3 };
 /** Worst first: by departure; what could not be judged comes last. */
 export const worstFirst = (clips) =>
   [...clips].sort((a, b) => (b.departure ?? -1) - (a.departure ?? -1) || RANK[a.verdict] - RANK[b.verdict] || a.module - b.module);
-
-const pause = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
-
-/** The document; while stroke maps are made, `ontell({done, of})`. */
-async function fetchVerdict(id, ontell, alive) {
-  const path = `/api/rounds/${id}/verdict`;
-  try {
-    for (;;) {
-      const { status, body } = await ask('GET', path, null, { wait_ms: 120000 });
-      if (status === 200) {
-        const at = new Date().toISOString();
-        store.write('answers', path, { body, at }).catch(() => {});
-        return { body, at, old: false };
-      }
-      if (status !== 202) throw new Refused(status, body);
-      ontell(body || {});
-      if (!alive()) return null;
-      await pause(700);
-    }
-  } catch (e) {
-    if (!(e instanceof NoLine)) throw e;
-    const kept = await store.read('answers', path).catch(() => null);
-    if (!kept) throw e;
-    return { ...kept, old: true };
-  }
-}
 
 export async function view(id) {
   const number = await sync.roundNumber(id);
@@ -58,13 +31,9 @@ export async function view(id) {
     }
   };
   const deaf = hear('live', (e) => e.kind === 'progress' && Number(e.round) === number && show(e));
-  fetchVerdict(number, show, () => alive)
+  get(`/api/rounds/${number}/verdict`, { wait_ms: 120000, ontell: show, alive: () => alive })
     .then((answer) => answer && alive && body.replaceChildren(...verdicts(number, answer)))
-    .catch(async (e) => {
-      if (!alive) return;
-      const { trouble } = await import('../lib/parts.js');
-      body.replaceChildren(trouble(e));
-    });
+    .catch((e) => alive && body.replaceChildren(trouble(e)));
   return {
     title: t('verdict.title', { round: number }),
     live: ['clip', 'all'],

@@ -1,8 +1,8 @@
 // One round: a card for each spot. Record or take a file; what is on this phone and what is in the book is told apart.
 
-import { button, el, link, newId } from '../lib/dom.js';
+import { button, el, link } from '../lib/dom.js';
 import { bytes, when } from '../lib/format.js';
-import { get, mayEnter } from '../lib/net.js';
+import { get, mayEnter, rigNow } from '../lib/net.js';
 import { caution, entryForm, oldNote, position, readOnly, trouble } from '../lib/parts.js';
 import { canRecord, sha256 } from '../lib/sound.js';
 import * as store from '../lib/store.js';
@@ -10,8 +10,8 @@ import * as sync from '../lib/sync.js';
 import { describe } from './point.js';
 import { t } from '/texts.js';
 
-/** A file from a phone's recorder: larger than an hour of good sound is a mistake. */
-const MOST_BYTES = 400e6;
+/** What the server takes: ten minutes of good sound in two channels are well below it. */
+const MOST_BYTES = 256 * 1024 * 1024;
 
 /** The round with its pump; a round that was started without a connection is put together from what is kept. */
 export async function load(id) {
@@ -109,30 +109,50 @@ function spotCard(id, round, spot, clips, mine, several) {
     el('h2', {}, name),
     spot.note ? el('p', { class: 'spot-note' }, t('spot.note', { note: spot.note })) : null,
     el('ul', { class: 'plain' }, lines),
-    round.closed_at || !mayEnter() ? null : actions(id, spot, name, there.length + here.length > 0, note),
+    round.closed_at || !mayEnter() ? null : actions(id, spot, name, there.length + here.length > 0),
     note,
   );
 }
 
-function actions(id, spot, name, again, note) {
-  const file = el('input', { type: 'file', accept: 'audio/*,.wav,.flac,.m4a,.mp3,.ogg,.aac,.aiff', id: newId('file'), class: 'unseen', tabindex: '-1', 'aria-hidden': 'true' });
+/**
+ * The file fields of the spots, by round and spot. They outlive the view being drawn anew: a phone's chooser may be open meanwhile, and
+ * what it brings has to arrive.
+ */
+const choosers = new Map();
+
+function chooser(id, spot) {
+  const key = `${id}/${spot.module}/${spot.name}`;
+  if (choosers.has(key)) return choosers.get(key);
+  const file = el('input', { type: 'file', accept: 'audio/*,.wav,.flac,.m4a,.mp3,.ogg,.aac,.aiff', class: 'unseen', tabindex: '-1', 'aria-hidden': 'true' });
+  const say = (node) => {
+    const card = file.closest('.card');
+    if (card) card.querySelector('.outcome').replaceChildren(node);
+  };
   file.addEventListener('change', async () => {
     const chosen = file.files[0];
-    file.value = '';
     if (!chosen) return;
     try {
       if (chosen.size === 0 || chosen.size > MOST_BYTES) throw new Error(t('file.size', { size: bytes(chosen.size) }));
-      note.replaceChildren(el('p', { role: 'status' }, t('file.reading')));
+      say(el('p', { role: 'status' }, t('file.reading')));
       // Copied at once: what the phone's own recorder does with its file afterwards is not our business.
       const blob = new Blob([await chosen.arrayBuffer()], { type: chosen.type });
       const ending = (/\.([a-z0-9]{1,5})$/i.exec(chosen.name) || [null, 'wav'])[1].toLowerCase();
-      const taken = new Date(chosen.lastModified || Date.now()).toISOString();
+      const taken = rigNow(chosen.lastModified || Date.now());
       await sync.keepClip({ round: id, module: spot.module, spot: spot.name, bytes: blob.size, sha256: await sha256(blob), ending, taken_at: taken, taps_s: null, blob });
-      note.replaceChildren(el('p', { role: 'status' }, t('file.kept')));
+      say(el('p', { role: 'status' }, t('file.kept')));
     } catch (e) {
-      note.replaceChildren(trouble(e));
+      say(trouble(e));
+    } finally {
+      // The same file may be chosen again.
+      file.value = '';
     }
   });
+  choosers.set(key, file);
+  return file;
+}
+
+function actions(id, spot, name, again) {
+  const file = chooser(id, spot);
   const take = button(t('spot.file'), () => file.click(), 'second', { 'aria-label': t('spot.file.of', { name }), disabled: !window.isSecureContext });
   const record = canRecord()
     ? link(again ? t('spot.again') : t('spot.record'), `#/record/${id}/${spot.module}/${encodeURIComponent(spot.name)}`, again ? 'button second' : 'button first')
