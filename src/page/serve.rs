@@ -250,7 +250,16 @@ pub fn start(settings: &PageSettings) -> Result<Running, PageError> {
     runtime.spawn(keep_house(Arc::clone(&shared)));
     runtime.spawn(until_ended(Arc::clone(&shared), handle));
     let served = runtime.spawn(serve(server, tls.map(RustlsConfig::from_config), shared));
-    Ok(Running { urls, fingerprint, elsewhere, codes, notices: heard, end, runtime: Some(runtime), served: Some(served) })
+    Ok(Running {
+        urls,
+        fingerprint,
+        elsewhere,
+        codes,
+        notices: heard,
+        end,
+        runtime: Some(runtime),
+        served: Some(served),
+    })
 }
 
 async fn serve(mut server: Server<SocketAddr>, tls: Option<RustlsConfig>, shared: Arc<Shared>) {

@@ -107,7 +107,10 @@ pub(crate) fn tiny_wav(seed: u32) -> Vec<u8> {
     out.extend((36 + 2 * n).to_le_bytes());
     out.extend(b"WAVEfmt \x10\0\0\0\x01\0\x01\0\x40\x1f\0\0\x80\x3e\0\0\x02\0\x10\0data");
     out.extend((2 * n).to_le_bytes());
-    out.extend((0..n).flat_map(|k| ((k * 7919 + seed * 104_729) as u16).to_le_bytes()));
+    out.extend((0..n).flat_map(|k| {
+        let [low, high, ..] = (k * 7919 + seed * 104_729).to_le_bytes();
+        [low, high]
+    }));
     out
 }
 
