@@ -65,6 +65,9 @@ pub fn run(args: &PageArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
             "The browser warns of a certificate that it does not know. Its SHA-256 must be:\n{fingerprint}"
         )?;
     }
+    if running.elsewhere {
+        io.say("this computer has another address than the certificate; --new-certificate makes one for it")?;
+    }
     let url = running.urls.first().cloned().unwrap_or_default();
     if let Some(codes) = &running.codes {
         show(codes, &url, io)?;

@@ -27,6 +27,10 @@ const LIFE_DAYS: i64 = 820;
 /// It is made anew so many days before its end, and counts from a day before it is made: the clocks of a rig differ.
 const MARGIN_DAYS: i64 = 14;
 
+/// First lines of the file, before what is encoded.
+const UNTIL: &str = "Good until ";
+const OF: &str = "For ";
+
 /// A certificate, its key, and the authority that signed it.
 #[derive(Debug, Clone)]
 pub struct Certificate {
@@ -98,16 +102,24 @@ impl Certificate {
         let issuer = Issuer::from_params(&authority, &authority_key);
         let own = page.signed_by(&key, &issuer).map_err(wrong)?;
         // The authority's key ends here.
-        let pem = format!("Good until {last}\n{}{}", own.pem(), signer.pem());
+        let of: Vec<String> = addresses.iter().map(IpAddr::to_string).collect();
+        let pem = format!("{UNTIL}{last}\n{OF}{}\n{}{}", of.join(" "), own.pem(), signer.pem());
         Ok(Self { pem, key_pem: key.serialize_pem() })
     }
 
     /// Whether it can be used and does not end soon.
     fn is_good(&self) -> bool {
-        let until = self.pem.lines().next().and_then(|l| l.strip_prefix("Good until "));
+        let until = self.pem.lines().next().and_then(|l| l.strip_prefix(UNTIL));
         let Some(until) = until.and_then(|d| d.trim().parse::<jiff::civil::Date>().ok()) else { return false };
         let soon = jiff::ZonedDateTime::now().date().checked_add(jiff::Span::new().days(MARGIN_DAYS));
         soon.is_ok_and(|soon| until > soon) && self.server().is_ok()
+    }
+
+    /// Whether it is for this address too; browsers warn again where it is not.
+    #[must_use]
+    pub fn is_for(&self, address: IpAddr) -> bool {
+        let of = self.pem.lines().nth(1).and_then(|l| l.strip_prefix(OF)).unwrap_or_default();
+        of.split(' ').any(|a| a.parse() == Ok(address))
     }
 
     fn chain(&self) -> Result<Vec<CertificateDer<'static>>, PageError> {
@@ -158,6 +170,7 @@ mod tests {
         let here = [IpAddr::from([192, 168, 7, 20])];
         let first = Certificate::kept_in(dir.path(), &here, false).unwrap();
         let again = Certificate::kept_in(dir.path(), &[], false).unwrap();
+        assert!(again.is_for(here[0]) && !again.is_for(IpAddr::from([192, 168, 7, 21])));
         let print = first.fingerprint().unwrap();
         assert_eq!((print.len(), again.fingerprint().unwrap()), (32 * 3 - 1, print.clone()));
         assert_ne!(Certificate::kept_in(dir.path(), &here, true).unwrap().fingerprint().unwrap(), print);

@@ -82,10 +82,14 @@ fn checked(request: &mut Request, shared: &Shared) -> Result<(), Fault> {
             "pair this phone first: the code stands where the page was started",
         ));
     }
+    let site = text(headers, "sec-fetch-site");
+    if path.starts_with("/api/") && site == Some("cross-site") {
+        // It could not read the answer anyway; nor is it to keep the server busy.
+        return Err(forbidden("answers are for this page itself only"));
+    }
     if !matches!(*request.method(), Method::GET | Method::HEAD) {
         let scheme = if shared.secure { "https" } else { "http" };
         let origin = text(headers, header::ORIGIN);
-        let site = text(headers, "sec-fetch-site");
         if origin != Some(format!("{scheme}://{host}").as_str()) || site.is_some_and(|s| s != "same-origin") {
             return Err(forbidden("entries are taken from this page itself only"));
         }

@@ -114,6 +114,8 @@ pub struct Running {
     pub urls: Vec<String>,
     /// Fingerprint of the certificate, on the network.
     pub fingerprint: Option<String>,
+    /// Whether the certificate is for another address than the first one.
+    pub elsewhere: bool,
     /// The first pairing codes, on the network.
     pub codes: Option<Codes>,
     /// What happens.
@@ -216,6 +218,7 @@ pub fn start(settings: &PageSettings) -> Result<Running, PageError> {
         None => vec![format!("http://{}/", SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), port))],
     };
     let fingerprint = certificate.as_ref().map(Certificate::fingerprint).transpose()?;
+    let elsewhere = certificate.as_ref().zip(addresses.first()).is_some_and(|(c, a)| !c.is_for(*a));
     let authority = certificate.as_ref().map(Certificate::authority).transpose()?;
     let tls = certificate.as_ref().map(Certificate::server).transpose()?;
 
@@ -247,7 +250,16 @@ pub fn start(settings: &PageSettings) -> Result<Running, PageError> {
     runtime.spawn(keep_house(Arc::clone(&shared)));
     runtime.spawn(until_ended(Arc::clone(&shared), handle));
     let served = runtime.spawn(serve(server, tls.map(RustlsConfig::from_config), shared));
-    Ok(Running { urls, fingerprint, codes, notices: heard, end, runtime: Some(runtime), served: Some(served) })
+    Ok(Running {
+        urls,
+        fingerprint,
+        elsewhere,
+        codes,
+        notices: heard,
+        end,
+        runtime: Some(runtime),
+        served: Some(served),
+    })
 }
 
 async fn serve(mut server: Server<SocketAddr>, tls: Option<RustlsConfig>, shared: Arc<Shared>) {

@@ -50,6 +50,8 @@ pub(super) struct Sessions {
     /// By the checksum of the cookie: who reads the file can't make a cookie of it.
     kept: Mutex<HashMap<String, Kept>>,
     file: Option<PathBuf>,
+    /// One at a time writes the list, so that the newest is the one that stays.
+    writing: Mutex<()>,
     /// On this computer alone everybody is crew.
     local: Option<Who>,
 }
@@ -93,7 +95,7 @@ impl Sessions {
             }
         };
         let local = Who { role: Role::Crew, token: token_of(&secret) };
-        Ok(Self { kept: Mutex::default(), file: None, local: Some(local) })
+        Ok(Self { kept: Mutex::default(), file: None, writing: Mutex::default(), local: Some(local) })
     }
 
     /// Of a server on the network; phones stay paired over a restart.
@@ -107,7 +109,7 @@ impl Sessions {
             }
             Err(_) => HashMap::new(),
         };
-        Ok(Self { kept: Mutex::new(kept), file: Some(file), local: None })
+        Ok(Self { kept: Mutex::new(kept), file: Some(file), writing: Mutex::default(), local: None })
     }
 
     /// Who sends this `Cookie` header.
@@ -130,6 +132,7 @@ impl Sessions {
     pub(super) fn pair(&self, role: Role, life_s: u64) -> Result<(String, Who), PageError> {
         let cookie = URL_SAFE_NO_PAD.encode(random::<SECRET_LEN>()?);
         let who = Who { role, token: token_of(&cookie) };
+        let _writing = self.writing.lock().unwrap_or_else(PoisonError::into_inner);
         let text = {
             let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
             let now = now_s();

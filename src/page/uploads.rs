@@ -260,9 +260,11 @@ pub(super) async fn done(
     State(shared): State<Arc<Shared>>,
     Path(id): Path<String>,
 ) -> Result<axum::Json<Value>, Fault> {
-    let _turn = Turn::take(&shared, &id).ok_or_else(busy)?;
+    let turn = Turn::take(&shared, &id).ok_or_else(busy)?;
     let (finished, upload) = shared
         .with_book(move |book| {
+            // Kept until the work is done, even if the network takes this request away.
+            let _turn = turn;
             let upload = book.upload(&id)?;
             Ok((book.finish_upload(&id)?, upload))
         })

@@ -14,7 +14,7 @@ fn the_help_of_compare() {
 fn every_command_has_help_with_an_example() {
     for command in [
         "demo", "compare", "look", "hear", "sample", "devices", "book", "pump", "spot", "round", "import", "baseline",
-        "verdict", "export", "due", "reading", "part", "work", "concern", "handover", "trend",
+        "verdict", "export", "due", "reading", "part", "work", "concern", "handover", "trend", "page",
     ] {
         seatsong(room(), &[command, "--help"]).ended(0).tells("Example").tells(&format!("seatsong {command}"));
     }

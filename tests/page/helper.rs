@@ -55,7 +55,7 @@ fn made() -> &'static Made {
         let _ = std::fs::remove_dir_all(&dir);
         Scenario::parse(ROOM, Path::new("test room")).unwrap().make(&dir, &|| ()).unwrap();
         seatsong(&dir, &["book", "new"]).ended(0);
-        seatsong(&dir, &["pump", "add", "MP-1", "--stroke", "12in", "--liner", "6in", "--units", "si"]).ended(0);
+        seatsong(&dir, &["pump", "add", "MP-1", "--stroke", "12in", "--fitted", "6in", "--units", "si"]).ended(0);
         for r in 1..=6 {
             let (folder, at) = (format!("pump/round-{r:02}"), format!("2026-11-{r:02}T06:00Z"));
             let mut args = vec!["import", &folder, "--at", &at, "--pressure", "200bar", "--map", "m{module}*.wav"];
@@ -107,7 +107,10 @@ pub(crate) fn tiny_wav(seed: u32) -> Vec<u8> {
     out.extend((36 + 2 * n).to_le_bytes());
     out.extend(b"WAVEfmt \x10\0\0\0\x01\0\x01\0\x40\x1f\0\0\x80\x3e\0\0\x02\0\x10\0data");
     out.extend((2 * n).to_le_bytes());
-    out.extend((0..n).flat_map(|k| ((k * 7919 + seed * 104_729) as u16).to_le_bytes()));
+    out.extend((0..n).flat_map(|k| {
+        let [low, high, ..] = (k * 7919 + seed * 104_729).to_le_bytes();
+        [low, high]
+    }));
     out
 }
 
