@@ -61,7 +61,10 @@ pub(super) fn all_texts_stand_in_one_file() {
         }
         // A key put together: `state.${...}` needs at least one key of that stem.
         for stem in between(text, " t(`", '$').into_iter().chain(between(text, "(t(`", '$')) {
-            assert!(keys.iter().any(|k| k.starts_with(stem)), "{name} uses texts {stem}..., of which texts.js has none");
+            assert!(
+                keys.iter().any(|k| k.starts_with(stem)),
+                "{name} uses texts {stem}..., of which texts.js has none"
+            );
             used += 1;
         }
         // Words between tags or as a text of an element would escape the translation.
@@ -83,7 +86,11 @@ pub(super) fn no_file_names_another_host() {
         for scheme in ["http://", "https://", "url(", "@import", "//cdn"] {
             for rest in text.split(scheme).skip(1) {
                 // The name of the language of pictures is no address that anything is fetched from.
-                assert!(rest.starts_with("www.w3.org/2000/svg"), "{name}: {scheme}{}", rest.chars().take(40).collect::<String>());
+                assert!(
+                    rest.starts_with("www.w3.org/2000/svg"),
+                    "{name}: {scheme}{}",
+                    rest.chars().take(40).collect::<String>()
+                );
             }
         }
         for word in ["<script>", " style=\"", "onclick=", "eval(", "innerHTML", "new Function"] {

@@ -73,7 +73,11 @@ fn main() -> ExitCode {
         }
     }
     let (n, bad) = (tests.len(), failed.len());
-    println!("\ntest result: {}. {} passed; {bad} failed; {ignored} ignored", if bad == 0 { "ok" } else { "FAILED" }, n - bad);
+    println!(
+        "\ntest result: {}. {} passed; {bad} failed; {ignored} ignored",
+        if bad == 0 { "ok" } else { "FAILED" },
+        n - bad
+    );
     for name in &failed {
         println!("    {name}");
     }

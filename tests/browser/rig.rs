@@ -66,14 +66,38 @@ fn room() -> &'static (TempDir, PathBuf) {
         for n in 1..=6 {
             let folder = format!("clips/pump/round-0{n}");
             let at = format!("2026-11-0{n}T08:00+01:00");
-            let mut args = vec!["import", &folder, "--pump", "MP-1", "--at", &at, "--spm", "88", "--pressure", "201bar", "--close"];
+            let mut args = vec![
+                "import",
+                &folder,
+                "--pump",
+                "MP-1",
+                "--at",
+                &at,
+                "--spm",
+                "88",
+                "--pressure",
+                "201bar",
+                "--close",
+            ];
             if n == 3 {
                 args.extend(["--pulse", "2"]);
             }
             run(&args);
         }
         run(&["baseline", "accept", "1", "2", "3", "4", "5", "6", "--pump", "MP-1", "--by", "derrickman"]);
-        run(&["import", "clips/pump/afternoon", "--pump", "MP-1", "--at", "2026-11-07T14:00+01:00", "--spm", "88", "--pressure", "201bar", "--close"]);
+        run(&[
+            "import",
+            "clips/pump/afternoon",
+            "--pump",
+            "MP-1",
+            "--at",
+            "2026-11-07T14:00+01:00",
+            "--spm",
+            "88",
+            "--pressure",
+            "201bar",
+            "--close",
+        ]);
         run(&["verdict", "7"]);
         (kept, dir)
     })
@@ -212,9 +236,18 @@ impl Phone {
             .expect("SEATSONG_BROWSER is set, but chromedriver is not there: apt-get install chromium chromium-driver");
         let address = format!("http://127.0.0.1:{port}");
         let mut args: Vec<String> = [
-            "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-            "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage", "--use-fake-ui-for-media-stream",
-            "--use-fake-device-for-media-stream", "--autoplay-policy=no-user-gesture-required",
+            "--headless",
+            "--no-sandbox",
+            "--disable-gpu",
+            "--disable-quic",
+            "--no-first-run",
+            "--disable-background-networking",
+            "--disable-component-update",
+            "--disable-sync",
+            "--disable-dev-shm-usage",
+            "--use-fake-ui-for-media-stream",
+            "--use-fake-device-for-media-stream",
+            "--autoplay-policy=no-user-gesture-required",
         ]
         .map(str::to_owned)
         .to_vec();
@@ -246,7 +279,14 @@ impl Phone {
     pub(crate) async fn chrome(&self, path: &str, body: Value) -> Value {
         let url = format!("{}/session/{}/{path}", self.address, self.session);
         let answer = tokio::task::spawn_blocking(move || {
-            ureq::post(&url).send_json(body).unwrap().body_mut().with_config().limit(1 << 28).read_json::<Value>().unwrap()
+            ureq::post(&url)
+                .send_json(body)
+                .unwrap()
+                .body_mut()
+                .with_config()
+                .limit(1 << 28)
+                .read_json::<Value>()
+                .unwrap()
         });
         answer.await.unwrap()["value"].clone()
     }
@@ -287,7 +327,11 @@ impl Phone {
     }
 
     pub(crate) async fn view(&self, name: &str) {
-        self.until(&format!("return document.getElementById('main').dataset.view === '{name}'"), &format!("view {name}")).await;
+        self.until(
+            &format!("return document.getElementById('main').dataset.view === '{name}'"),
+            &format!("view {name}"),
+        )
+        .await;
     }
 
     pub(crate) async fn js(&self, script: &str) -> Value {
@@ -310,12 +354,14 @@ impl Phone {
 
     /// Presses the link or button with these words.
     pub(crate) async fn press_words(&self, words: &str) {
-        self.press(&format!("//main//*[(self::a or self::button or self::summary) and normalize-space()={words:?}]")).await;
+        self.press(&format!("//main//*[(self::a or self::button or self::summary) and normalize-space()={words:?}]"))
+            .await;
     }
 
     /// Types into the field with this label.
     pub(crate) async fn fill(&self, label: &str, text: &str) {
-        let xpath = format!("//main//label[normalize-space()={label:?}]/following::*[self::input or self::textarea][1]");
+        let xpath =
+            format!("//main//label[normalize-space()={label:?}]/following::*[self::input or self::textarea][1]");
         let found = self.page.wait().at_most(PATIENCE).for_element(Locator::XPath(&xpath)).await;
         let element = found.unwrap_or_else(|e| panic!("{label}: {e}"));
         let arg = serde_json::to_value(&element).unwrap();
@@ -384,7 +430,10 @@ impl Phone {
     pub(crate) async fn errors(&self) -> Vec<String> {
         let log = self.chrome("se/log", json!({"type": "browser"})).await;
         let severe = log.as_array().unwrap().iter().filter(|e| e["level"] == "SEVERE");
-        severe.map(|e| e["message"].as_str().unwrap_or_default().to_owned()).filter(|m| !m.contains("net::ERR_")).collect()
+        severe
+            .map(|e| e["message"].as_str().unwrap_or_default().to_owned())
+            .filter(|m| !m.contains("net::ERR_"))
+            .collect()
     }
 }
 

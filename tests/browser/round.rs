@@ -52,7 +52,12 @@ fn verdicts_of_command(rig: &Rig, round: &str) -> Vec<(u64, String, Option<f64>,
         .iter()
         .map(|c| {
             let words = c["reading"].as_str().or(c["reason"].as_str()).unwrap_or_default();
-            (c["module"].as_u64().unwrap(), c["verdict"].as_str().unwrap().to_owned(), c["departure"].as_f64(), words.to_owned())
+            (
+                c["module"].as_u64().unwrap(),
+                c["verdict"].as_str().unwrap().to_owned(),
+                c["departure"].as_f64(),
+                words.to_owned(),
+            )
         })
         .collect();
     clips.sort_by(|a, b| b.2.unwrap_or(-1.0).total_cmp(&a.2.unwrap_or(-1.0)));
@@ -115,7 +120,12 @@ pub(super) fn a_whole_round_ends_with_the_verdict_of_the_command() {
         phone.view("map").await;
         phone.until("return document.querySelector('.readout').innerText.includes('dB')", "the map is read").await;
         phone.press("(//main//button[normalize-space()='Now'])[1]").await;
-        phone.until("const a = document.querySelector('audio'); return a.currentTime > 0.1 && a.duration > 0.5", "the change is heard").await;
+        phone
+            .until(
+                "const a = document.querySelector('audio'); return a.currentTime > 0.1 && a.duration > 0.5",
+                "the change is heard",
+            )
+            .await;
 
         phone.page.back().await.unwrap();
         phone.view("verdict").await;
@@ -123,7 +133,9 @@ pub(super) fn a_whole_round_ends_with_the_verdict_of_the_command() {
         phone.view("walk").await;
         phone.press_words("Close this round").await;
         phone.press_words("Close the round").await;
-        phone.until("return document.querySelector('.point').innerText.includes('closed')", "the round is closed").await;
+        phone
+            .until("return document.querySelector('.point').innerText.includes('closed')", "the round is closed")
+            .await;
         assert!(!rig.run(&["round", "show", &round, "--json"]).json()["round"]["closed_at"].is_null());
         assert!(phone.stayed_home(&rig).await > 20);
         assert_eq!(phone.errors().await, Vec::<String>::new());
@@ -163,7 +175,12 @@ pub(super) fn an_upload_cut_at_37_per_cent_is_resumed() {
         phone.take_file(2, &file).await;
         phone.until("return window.cut !== null", "the line is cut").await;
         rig.kill();
-        phone.until("return document.getElementById('state').innerText.includes('1 clip waiting')", "the clip is told as kept").await;
+        phone
+            .until(
+                "return document.getElementById('state').innerText.includes('1 clip waiting')",
+                "the clip is told as kept",
+            )
+            .await;
         assert!(phone.state().await.contains("Kept on this phone"), "{}", phone.state().await);
         assert!(phone.state().await.contains("No connection"), "{}", phone.state().await);
         assert_eq!(clips(&rig, &round).len(), 0, "nothing of it counts before it is whole");
@@ -187,7 +204,12 @@ pub(super) fn a_round_walked_without_a_connection_is_synchronised() {
         let phone = Phone::new(Some(&Rig::clip("evening", 2))).await;
         // Once at the shack: the page and what it needs come onto the phone.
         phone.open(&rig, "").await;
-        phone.until("return navigator.serviceWorker.ready.then(() => navigator.serviceWorker.controller !== null)", "the page is kept").await;
+        phone
+            .until(
+                "return navigator.serviceWorker.ready.then(() => navigator.serviceWorker.controller !== null)",
+                "the page is kept",
+            )
+            .await;
         for hash in ["#/checks", "#/handover", "#/"] {
             phone.open(&rig, hash).await;
         }
@@ -209,17 +231,32 @@ pub(super) fn a_round_walked_without_a_connection_is_synchronised() {
         for module in [2, 3] {
             phone.take_file(module, &Rig::clip("evening", module)).await;
         }
-        phone.until("return document.getElementById('state').innerText.includes('3 clips waiting')", "three clips are kept").await;
+        phone
+            .until(
+                "return document.getElementById('state').innerText.includes('3 clips waiting')",
+                "three clips are kept",
+            )
+            .await;
         phone.press_words("Close this round").await;
         phone.press_words("Close the round").await;
-        phone.until("return document.getElementById('state').innerText.includes('2 entries waiting')", "round and its end are kept").await;
+        phone
+            .until(
+                "return document.getElementById('state').innerText.includes('2 entries waiting')",
+                "round and its end are kept",
+            )
+            .await;
         phone.open(&rig, "#/checks").await;
         assert!(phone.text("main").await.contains("this is what was known"), "{}", phone.text("main").await);
         phone.press("//a[contains(@href, 'check/rod-clamps/MP-1')]").await;
         phone.view("check").await;
         phone.press("//input[@type='radio' and @value='ok']").await;
         phone.press_words("Enter").await;
-        phone.until("return document.getElementById('state').innerText.includes('3 entries waiting')", "the check is kept").await;
+        phone
+            .until(
+                "return document.getElementById('state').innerText.includes('3 entries waiting')",
+                "the check is kept",
+            )
+            .await;
         let walked_at = phone.js("return new Date().toISOString()").await.as_str().unwrap().to_owned();
         // The phone is put away and taken out again: nothing of it is lost.
         phone.open(&rig, "#/kept").await;
@@ -244,7 +281,8 @@ pub(super) fn a_round_walked_without_a_connection_is_synchronised() {
         let at: jiff::Timestamp = document["round"]["at"].as_str().unwrap().parse().unwrap();
         assert!(at < walked_at.parse().unwrap(), "entered at the time at which it was walked: {at}, {walked_at}");
         let checks = rig.run(&["reading", "list", "--json"]).json();
-        let clamps: Vec<&Value> = checks["entries"].as_array().unwrap().iter().filter(|e| e["check"] == "rod-clamps").collect();
+        let clamps: Vec<&Value> =
+            checks["entries"].as_array().unwrap().iter().filter(|e| e["check"] == "rod-clamps").collect();
         assert_eq!(clamps.len(), 1, "{checks:#}");
         phone.stayed_home(&rig).await;
     });

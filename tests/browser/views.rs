@@ -77,7 +77,9 @@ pub(super) fn no_view_has_a_serious_problem() {
                     let view = name.split('-').next().unwrap();
                     phone.view(view).await;
                     if view == "verdict" {
-                        phone.until("return document.querySelectorAll('li.verdict').length === 3", "the verdicts").await;
+                        phone
+                            .until("return document.querySelectorAll('li.verdict').length === 3", "the verdicts")
+                            .await;
                     }
                     if let Some(folder) = &keep {
                         let png = phone.page.screenshot().await.unwrap();
@@ -85,7 +87,9 @@ pub(super) fn no_view_has_a_serious_problem() {
                     }
                     // What is folded away counts too.
                     phone.js("for (const d of document.querySelectorAll('main details')) d.open = true").await;
-                    let wide = phone.js("return document.documentElement.scrollWidth - document.documentElement.clientWidth").await;
+                    let wide = phone
+                        .js("return document.documentElement.scrollWidth - document.documentElement.clientWidth")
+                        .await;
                     if wide.as_f64() != Some(0.0) {
                         found.push(format!("{at}: {wide} px wider than the screen"));
                     }
@@ -126,7 +130,9 @@ pub(super) fn the_first_view_is_there_within_a_second() {
             phone.page.goto(&rig.url()).await.unwrap();
             phone.view("home").await;
             let ms = phone.js("return performance.getEntriesByName('first-view')[0].startTime").await.as_f64().unwrap();
-            let got = phone.js("return performance.getEntriesByType('resource').reduce((n, r) => n + r.encodedBodySize, 0)").await;
+            let got = phone
+                .js("return performance.getEntriesByType('resource').reduce((n, r) => n + r.encodedBodySize, 0)")
+                .await;
             assert!(got.as_f64().unwrap() < 300_000.0, "{got} bytes for the first view");
             assert!(got.as_f64().unwrap() > 20_000.0, "{got} bytes: was anything measured?");
             best = best.min(ms);
@@ -141,9 +147,17 @@ pub(super) fn the_stroke_map_is_read_with_keys() {
         let phone = Phone::new(None).await;
         phone.open(&rig, "#/map/7/2").await;
         phone.view("map").await;
-        phone.until("return document.querySelector('.readout').innerText.includes('dB')", "the worst place is read first").await;
+        phone
+            .until(
+                "return document.querySelector('.readout').innerText.includes('dB')",
+                "the worst place is read first",
+            )
+            .await;
         let worst = phone.text(".readout").await;
-        assert!(worst.contains("discharge half") && worst.contains('+'), "the piston washes in the discharge half: {worst}");
+        assert!(
+            worst.contains("discharge half") && worst.contains('+'),
+            "the piston washes in the discharge half: {worst}"
+        );
         let map = phone.page.find(Locator::Css("canvas")).await.unwrap();
         map.send_keys("\u{E014}").await.unwrap();
         let right = phone.text(".readout").await;
