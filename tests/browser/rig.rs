@@ -4,7 +4,7 @@ use std::io::{BufRead as _, BufReader};
 use std::net::TcpListener;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use std::sync::OnceLock;
+use std::sync::{Arc, Mutex, OnceLock};
 use std::time::{Duration, Instant};
 
 use fantoccini::{Client, ClientBuilder, Locator};
@@ -122,8 +122,7 @@ pub(crate) struct Rig {
     server: Option<Child>,
     port: u16,
     lan: bool,
-    /// What the program said at its start.
-    pub(crate) said: Vec<String>,
+    said: Arc<Mutex<Vec<String>>>,
 }
 
 impl Rig {
@@ -136,7 +135,7 @@ impl Rig {
         copy(&room().1.join("book"), &dir.path().join("book"));
         // A port of its own, so that the program comes back at the same address.
         let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
-        let mut rig = Self { dir, server: None, port, lan, said: Vec::new() };
+        let mut rig = Self { dir, server: None, port, lan, said: Arc::default() };
         rig.serve();
         rig
     }
@@ -154,26 +153,29 @@ impl Rig {
             .stderr(Stdio::inherit())
             .spawn()
             .unwrap();
-        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
-        self.said.clear();
-        let mut awaited = |what: &str| {
-            for line in lines.by_ref() {
-                let line = line.unwrap();
-                let found = line.contains(what);
-                self.said.push(line);
-                if found {
-                    return;
-                }
+        let lines = BufReader::new(child.stdout.take().unwrap()).lines();
+        let said = Arc::default();
+        self.said = Arc::clone(&said);
+        // Read to its end: what it says later must not fill the pipe.
+        std::thread::spawn(move || {
+            for line in lines.map_while(Result::ok) {
+                said.lock().unwrap().push(line);
             }
-            panic!("the program ended before it said {what}: {:?}", self.said);
-        };
-        awaited(if self.lan { "https://" } else { "http://" });
-        if self.lan {
-            awaited("read only");
-        }
-        // What it says later must not fill the pipe.
-        std::thread::spawn(move || lines.for_each(drop));
+        });
+        self.says(if self.lan { "read only" } else { "http://" });
         self.server = Some(child);
+    }
+
+    /// The newest line with these words, once the program has said it.
+    pub(crate) fn says(&self, words: &str) -> String {
+        let end = Instant::now() + PATIENCE;
+        loop {
+            if let Some(line) = self.said.lock().unwrap().iter().rev().find(|l| l.contains(words)) {
+                return line.clone();
+            }
+            assert!(Instant::now() < end, "the program did not say {words}: {:?}", self.said.lock().unwrap());
+            std::thread::sleep(Duration::from_millis(50));
+        }
     }
 
     /// Ends the program as a power cut would.
@@ -417,10 +419,11 @@ impl Phone {
     pub(crate) async fn stayed_home(&self, rig: &Rig) -> usize {
         let all = self.requests().await;
         for url in &all {
-            let home = url.starts_with(&rig.url()) || url.starts_with("blob:") || url.starts_with("data:");
+            // What a browser shows before the page is its own: chrome:// is no host.
+            let home = [rig.url().as_str(), "blob:", "data:", "chrome:"].iter().any(|h| url.starts_with(h));
             assert!(home, "a request left the host: {url}");
         }
-        all.len()
+        all.iter().filter(|u| u.starts_with(&rig.url())).count()
     }
 
     /// Errors that the browser noted, without those of a server that was stopped on purpose.

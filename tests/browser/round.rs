@@ -147,7 +147,7 @@ pub(super) fn a_whole_round_ends_with_the_verdict_of_the_command() {
 const CUT: &str = r"
 const real = window.fetch; window.from = []; window.cut = null;
 window.fetch = async (path, init) => {
-  const at = /\/api\/uploads\/\d+\?from=(\d+)/.exec(String(path));
+  const at = /\/api\/uploads\/\w+\?from=(\d+)/.exec(String(path));
   if (!at) return window.cut === null ? real(path, init) : Promise.reject(new TypeError('no line'));
   if (window.cut !== null) throw new TypeError('no line');
   const from = Number(at[1]);
@@ -159,7 +159,7 @@ window.fetch = async (path, init) => {
   throw new TypeError('no line');
 };
 window.mend = () => { window.from = []; window.fetch = (path, init) => {
-  const at = /\/api\/uploads\/\d+\?from=(\d+)/.exec(String(path)); if (at) window.from.push(Number(at[1])); return real(path, init); }; };
+  const at = /\/api\/uploads\/\w+\?from=(\d+)/.exec(String(path)); if (at) window.from.push(Number(at[1])); return real(path, init); }; };
 ";
 
 pub(super) fn an_upload_cut_at_37_per_cent_is_resumed() {

@@ -30,6 +30,22 @@ const VIEWS: [(&str, &str); 19] = [
     ("walk-open", "#/walk/8"),
 ];
 
+/// What has to be read where people act, by view.
+const CAUTIONS: [(&str, &str); 12] = [
+    ("home", "Hearing protection"),
+    ("point", "Hearing protection"),
+    ("walk", "clear of rods, belts and the relief line"),
+    ("record", "Never lean over a cap"),
+    ("verdict", "permit to work, isolation, lock-out and bled pressure"),
+    ("map", "A verdict is advice"),
+    ("check", "maker's plate and the site"),
+    ("readings", "maker's plate and the site"),
+    ("parts", "permit to work"),
+    ("work", "a record, not a clearance"),
+    ("trends", "A verdict is advice"),
+    ("handover", "permit to work"),
+];
+
 /// Smallest target for gloves, CSS pixels.
 const TARGET_PX: f64 = 56.0;
 
@@ -80,6 +96,10 @@ pub(super) fn no_view_has_a_serious_problem() {
                         phone
                             .until("return document.querySelectorAll('li.verdict').length === 3", "the verdicts")
                             .await;
+                    }
+                    for (_, words) in CAUTIONS.iter().filter(|(v, _)| *v == view) {
+                        let caution = phone.text(".caution").await;
+                        assert!(caution.contains(words), "{at}: {words}: {caution}");
                     }
                     if let Some(folder) = &keep {
                         let png = phone.page.screenshot().await.unwrap();

@@ -37,11 +37,25 @@ function span(rows) {
   return low <= high ? [low, high] : [0, 1];
 }
 
+/** The map without the bands at its ends of which nothing is known: a recording at 16 kHz has none above 8 kHz. */
+function heard(map) {
+  const known = (b) => [map.good_db, map.now_db, map.difference_db].some((rows) => rows[b].some(finite));
+  let from = 0;
+  let to = map.band_edges_hz.length - 1;
+  while (to - from > 1 && !known(to - 1)) to -= 1;
+  while (to - from > 1 && !known(from)) from += 1;
+  const part = (rows) => rows.slice(from, to);
+  return {
+    ...map, band_edges_hz: map.band_edges_hz.slice(from, to + 1), good_db: part(map.good_db), now_db: part(map.now_db), difference_db: part(map.difference_db),
+  };
+}
+
 /**
  * Makes the drawing. `map` as the server gives it; `onread({angle, band, words})` is told of the place.
  * Returns {node, show(which), place(): {arc, band}, table()}.
  */
-export function strokeMap(map, onread) {
+export function strokeMap(whole, onread) {
+  const map = heard(whole);
   const canvas = el('canvas', {
     class: 'strokemap', tabindex: '0', role: 'application', 'aria-label': t('map.canvas', { module: map.module }), 'aria-describedby': 'map-keys',
   });
