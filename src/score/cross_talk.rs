@@ -215,7 +215,7 @@ mod tests {
         let room = Room::new(78, &settings).unwrap();
         let goods: Vec<Item> =
             (0..6).flat_map(|r| walk(&room, &Condition::Daily.round(600 + r, &room), r == 1)).collect();
-        for (source, fault) in [(1, Fault::DischargeValve { level_db: 6.0 }), (3, Fault::Piston { level_db: 6.0 })] {
+        for (source, fault) in [(1, Fault::DischargeValve { level_db: 3.0 }), (3, Fault::Piston { level_db: 3.0 })] {
             let mut round = Condition::Daily.round(700, &room);
             (round.fault, round.fault_module) = (Some(fault), source);
             let settings = JudgeSettings { order: settings.order.clone(), ..JudgeSettings::default() };
