@@ -82,7 +82,7 @@ fn less_leak(
     columns: usize,
     wide: (usize, usize),
 ) -> Less {
-    let change = cleaned(&source_spot.model, &source.residual);
+    let change = rise(&source_spot.model, &source.residual, (wide.0 + N_ANGLE - columns) % N_ANGLE, wide.1);
     let own = cleaned(&spot.model, residual);
     let (mut rest, mut before, mut after) = (residual.to_vec(), 0.0, 0.0);
     for b in 0..spot.model.n_usable.min(source_spot.model.n_usable) {
@@ -134,6 +134,23 @@ fn less_leak(
     // What healthy scatter alone leaves in every cell is no change that wants an explanation.
     let scatter = (spot.model.n_usable * N_ANGLE) as f64;
     Less { rest, share: (before - after) / (before - scatter).max(0.1 * before).max(f64::MIN_POSITIVE) }
+}
+
+/// A source's change in dB, against the rest of its turn: taking a band's mean out of a leak that fills half of the turn would halve it.
+fn rise(model: &Model, residual: &[f64], start: usize, len: usize) -> Vec<f64> {
+    let outside = |a: usize| (a + N_ANGLE - start) % N_ANGLE >= len;
+    let n = (0..N_ANGLE).filter(|&a| outside(a)).count();
+    // All round the turn there is no rest.
+    if n < N_ANGLE / 6 {
+        return cleaned(model, residual);
+    }
+    residual
+        .chunks_exact(N_ANGLE)
+        .flat_map(|band| {
+            let level = (0..N_ANGLE).filter(|&a| outside(a)).map(|a| band[a]).sum::<f64>() / n as f64;
+            band.iter().map(move |r| r - level)
+        })
+        .collect()
 }
 
 /// One band of a residual less its offset and floor change, as [`cleaned`].
@@ -198,7 +215,7 @@ mod tests {
         let room = Room::new(78, &settings).unwrap();
         let goods: Vec<Item> =
             (0..6).flat_map(|r| walk(&room, &Condition::Daily.round(600 + r, &room), r == 1)).collect();
-        for (source, fault) in [(1, Fault::DischargeValve { level_db: 6.0 }), (3, Fault::Piston { level_db: 6.0 })] {
+        for (source, fault) in [(1, Fault::DischargeValve { level_db: 3.0 }), (3, Fault::Piston { level_db: 3.0 })] {
             let mut round = Condition::Daily.round(700, &room);
             (round.fault, round.fault_module) = (Some(fault), source);
             let settings = JudgeSettings { order: settings.order.clone(), ..JudgeSettings::default() };

@@ -173,13 +173,17 @@ fn a_book_of_ten_years_opens_and_answers_at_once() {
 
     // What is promised holds for the program as it is shipped; a build for tests computes some four times slower.
     let slower = if cfg!(debug_assertions) { 4.0 } else { 1.0 };
+    // All figures are told before one that is too slow ends the test.
+    let slow = std::cell::RefCell::new(Vec::new());
     let timed = |what: &str, most_s: f64, work: &mut dyn FnMut()| {
         let most_s = most_s * slower;
         let start = Instant::now();
         work();
         let took = start.elapsed().as_secs_f64();
         eprintln!("{what}: {took:.3} s");
-        assert!(took < most_s, "{what}: {took:.3} s, wanted below {most_s} s");
+        if took >= most_s {
+            slow.borrow_mut().push(format!("{what}: {took:.3} s, wanted below {most_s} s"));
+        }
     };
     let mut book = None;
     timed("open", 0.2, &mut || book = Some(Book::open(&place).unwrap()));
@@ -213,4 +217,5 @@ fn a_book_of_ten_years_opens_and_answers_at_once() {
             seatsong(dir.path(), args).ended(0);
         });
     }
+    assert!(slow.borrow().is_empty(), "{:?}", slow.borrow());
 }

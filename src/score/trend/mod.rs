@@ -81,7 +81,7 @@ pub struct TrendSettings {
 }
 
 impl Default for TrendSettings {
-    /// The charts of `false_announcements_stay_below_one_a_pump_year` (tests of [`drift`]): both together make LIMITFIG false announcements
+    /// The charts of `false_announcements_stay_below_one_a_pump_year` (tests of [`drift`]): both together make 0.25 false announcements
     /// a module and year at six rounds a day and a lag-1 correlation of 0.3; three modules stay below one a year.
     fn default() -> Self {
         Self { allowance: 0.75, limit: 9.0, confidence: 0.95, recent_days: 14.0 }
