@@ -107,11 +107,12 @@ async function show(quiet) {
 
 /** Draws anew without taking away what a person has open or is reading. */
 function swap(content) {
-  const open = [...main.querySelectorAll('details')].map((d) => d.open);
+  const name = (d) => d.querySelector('summary').textContent;
+  const open = new Set([...main.querySelectorAll('details[open]')].filter((d) => !d.querySelector('form[data-done]')).map(name));
   main.replaceChildren(...content);
-  [...main.querySelectorAll('details')].forEach((d, i) => {
-    if (open[i]) d.open = true;
-  });
+  for (const d of main.querySelectorAll('details')) {
+    if (open.has(name(d))) d.open = true;
+  }
 }
 
 /** Whether somebody is in the middle of something in this view. */
