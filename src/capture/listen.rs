@@ -192,7 +192,11 @@ impl PulseAngle {
         let turn_s = self.since as f64 / self.rate_hz;
         if off.abs() < self.height / 3.0 {
             self.armed = true;
-        } else if self.armed && off.abs() > self.height / 2.0 && self.height > LEAST_PULSE && turn_s >= FASTEST_TURN_S {
+        } else if self.armed
+            && off.abs() > self.height / 2.0
+            && self.height > LEAST_PULSE
+            && (turn_s >= FASTEST_TURN_S || !self.seen)
+        {
             self.armed = false;
             self.turn = (self.seen && turn_s <= SLOWEST_TURN_S).then_some(self.since as f64);
             self.seen = true;

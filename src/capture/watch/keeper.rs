@@ -88,7 +88,7 @@ impl<'a> Keeper<'a> {
                 alarms.push(AlarmState::resumed(plan.rule, &outcomes, lines.last().is_some_and(|l| l.2)));
             }
             let mark = book.baseline_mark(&group.pump)?;
-            let (goods, _) = book.goods_by_spot(&group.pump, &spot_names(group))?;
+            let (goods, _) = book.goods_by_spot(&group.pump, &group.spot_names())?;
             pumps.push(Watched {
                 goods,
                 mark,
@@ -221,7 +221,7 @@ impl<'a> Keeper<'a> {
         let group = &self.plan.groups[k];
         let changed = match self.book.baseline_mark(&group.pump) {
             Ok(mark) if mark == self.pumps[k].mark => return,
-            Ok(mark) => self.book.goods_by_spot(&group.pump, &spot_names(group)).map(|goods| (mark, goods)),
+            Ok(mark) => self.book.goods_by_spot(&group.pump, &group.spot_names()).map(|goods| (mark, goods)),
             Err(e) => Err(e),
         };
         match changed {
@@ -451,17 +451,6 @@ impl<'a> Keeper<'a> {
         }
         self.event(Event::new(at, Kind::Trouble, text), (None, None), at, tell);
     }
-}
-
-/// Names of a group's spots, each once.
-fn spot_names(group: &super::Group) -> Vec<String> {
-    let mut out: Vec<String> = Vec::new();
-    for s in &group.sensors {
-        if !out.iter().any(|n| n.eq_ignore_ascii_case(&s.spot.name)) {
-            out.push(s.spot.name.clone());
-        }
-    }
-    out
 }
 
 fn line(

@@ -115,6 +115,20 @@ pub struct Group {
     pub pulse: Option<usize>,
 }
 
+impl Group {
+    /// Names of its spots, each once.
+    #[must_use]
+    pub fn spot_names(&self) -> Vec<String> {
+        let mut out: Vec<String> = Vec::new();
+        for s in &self.sensors {
+            if !out.iter().any(|n| n.eq_ignore_ascii_case(&s.spot.name)) {
+                out.push(s.spot.name.clone());
+            }
+        }
+        out
+    }
+}
+
 impl Wiring {
     /// Channels that the interface has to have.
     #[must_use]
