@@ -197,7 +197,7 @@ impl Book {
     }
 
     /// As much of the check history as the walk at `until` asks for: every entry since the tour began, and of each check and target the
-    /// newest ones before, made and left out. Pumps by their names.
+    /// newest one made before. Pumps by their names.
     ///
     /// # Errors
     /// What the database says.
@@ -211,30 +211,27 @@ impl Book {
         let end = until.saturating_add(jiff::SignedDuration::from_secs(1)).unwrap_or(Timestamp::MAX);
         let mut rows = self.checks(None, since, end)?;
         let doing = db("read the checks");
-        for made in [true, false] {
-            let skipped = if made { "outcome <> 'skipped'" } else { "outcome = 'skipped'" };
-            let mut newest = self
-                .conn
-                .prepare_cached(&format!(
-                    "SELECT id, check_name, pump_id, module, at_ms, by_position, outcome, reason FROM check_entry
-                     WHERE check_name = ?1 AND pump_id IS ?2 AND module IS ?3 AND at_ms < ?4 AND {skipped}
-                     ORDER BY at_ms DESC, id DESC LIMIT 1"
-                ))
-                .map_err(&doing)?;
-            for check in &sheet.checks {
-                let mut targets: Vec<(Option<i64>, Option<u32>)> = Vec::new();
-                match check.per {
-                    Per::Rig => targets.push((None, None)),
-                    Per::Pump => targets.extend(pumps.iter().map(|p| (Some(p.id), None))),
-                    Per::Module => {
-                        targets
-                            .extend(pumps.iter().flat_map(|p| p.modules().into_iter().map(|m| (Some(p.id), Some(m)))));
-                    }
+        // What was left out in an earlier tour says nothing about this one.
+        let mut newest = self
+            .conn
+            .prepare_cached(
+                "SELECT id, check_name, pump_id, module, at_ms, by_position, outcome, reason FROM check_entry
+                 WHERE check_name = ?1 AND pump_id IS ?2 AND module IS ?3 AND at_ms < ?4 AND outcome <> 'skipped'
+                 ORDER BY at_ms DESC, id DESC LIMIT 1",
+            )
+            .map_err(&doing)?;
+        for check in &sheet.checks {
+            let mut targets: Vec<(Option<i64>, Option<u32>)> = Vec::new();
+            match check.per {
+                Per::Rig => targets.push((None, None)),
+                Per::Pump => targets.extend(pumps.iter().map(|p| (Some(p.id), None))),
+                Per::Module => {
+                    targets.extend(pumps.iter().flat_map(|p| p.modules().into_iter().map(|m| (Some(p.id), Some(m)))));
                 }
-                for (pump, module) in targets {
-                    let key = params![check.id, pump, module, since.as_millisecond()];
-                    rows.extend(newest.query_row(key, check_row).optional().map_err(&doing)?);
-                }
+            }
+            for (pump, module) in targets {
+                let key = params![check.id, pump, module, since.as_millisecond()];
+                rows.extend(newest.query_row(key, check_row).optional().map_err(&doing)?);
             }
         }
         let name = |id: Option<i64>| id.and_then(|id| pumps.iter().find(|p| p.id == id)).map(|p| p.data.name.clone());
