@@ -7,7 +7,7 @@ fn noise(n: usize, level: f32) -> Vec<f32> {
     (0..n)
         .map(|_| {
             state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            level * (state as f32 / 2_147_483_648.0 - 1.0)
+            level * (state as f32 / 2.0_f32.powi(31) - 1.0)
         })
         .collect()
 }

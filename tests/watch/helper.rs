@@ -37,9 +37,9 @@ fn copy(from: &Path, to: &Path) {
     for entry in std::fs::read_dir(from).unwrap().flatten() {
         let target = to.join(entry.file_name());
         if entry.path().is_dir() {
-            copy(&entry.path(), &target)
+            copy(&entry.path(), &target);
         } else {
-            _ = std::fs::copy(entry.path(), target).unwrap()
+            std::fs::copy(entry.path(), target).unwrap();
         }
     }
 }
@@ -98,7 +98,7 @@ pub(crate) fn run(plan: &WatchPlan, book: Book, sources: Vec<Result<Fake, Captur
         match told {
             Told::Window(lines) => windows.push(lines.clone()),
             Told::Event(e) => {
-                events.push(e.clone());
+                events.push((**e).clone());
                 place.push(windows.len());
             }
         }

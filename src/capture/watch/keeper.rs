@@ -415,7 +415,7 @@ impl<'a> Keeper<'a> {
             kind: event.event.word(),
             words: event.text.clone(),
         });
-        tell(Report::Told(Told::Event(event)));
+        tell(Report::Told(Told::Event(Box::new(event))));
     }
 
     /// Enters what waits. What the book can't take now waits for the next time.

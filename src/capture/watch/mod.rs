@@ -164,7 +164,7 @@ pub fn watch(
                     webhook::deliver_all(hook, &messages, ending, &|why| {
                         let event = Event::new(&Stamp::now(), Kind::WebhookFailed, why);
                         // Nobody hears it once the watch has ended.
-                        let _ = report.send(Report::Told(Told::Event(event)));
+                        let _ = report.send(Report::Told(Told::Event(Box::new(event))));
                     });
                 });
                 (outbox, true)
@@ -407,7 +407,7 @@ impl Ears<'_, '_> {
                     && let Some(outbox) = &self.outbox
                     && let Err(why) = outbox.put(event.json())
                 {
-                    let failed = Told::Event(Event::new(&self.now(), Kind::WebhookFailed, why));
+                    let failed = Told::Event(Box::new(Event::new(&self.now(), Kind::WebhookFailed, why)));
                     (self.tell)(&failed).map_err(WatchError::Output)?;
                 }
             }

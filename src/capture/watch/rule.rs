@@ -67,7 +67,7 @@ impl AlarmRule {
     /// Chance of at least one alarm within the first `windows` windows of a healthy spot.
     #[must_use]
     pub fn chance_within(self, windows: u64, chances: &Chances) -> f64 {
-        let (states, _) = self.quiet();
+        let states = self.quiet();
         let mut now = vec![0.0; states.len()];
         // Before the first window: as after a long quiet time, except that the first outcome follows none.
         let mut first = true;
@@ -96,7 +96,7 @@ impl AlarmRule {
     /// Mean number of windows from a long quiet time to the alarm.
     #[must_use]
     pub fn windows_to_alarm(self, chances: &Chances) -> f64 {
-        let (states, _) = self.quiet();
+        let states = self.quiet();
         let m = states.len();
         // (I - Q) h = 1, Q the moves among quiet states.
         let mut a = vec![0.0; m * m];
@@ -127,13 +127,12 @@ impl AlarmRule {
 
     /// The states in which fewer than `k` of the last `n` lie outside: the outcomes as bits (the last is bit 0), where an outcome within and one
     /// outside lead to (past the end: the alarm), and whether the last lies outside. State 0 has all within.
-    fn quiet(self) -> (Vec<(u32, [usize; 2], bool)>, BTreeMap<u32, usize>) {
+    fn quiet(self) -> Vec<(u32, [usize; 2], bool)> {
         let all: Vec<u32> = (0..1_u32 << self.n).filter(|s| s.count_ones() < self.k).collect();
         let index: BTreeMap<u32, usize> = all.iter().enumerate().map(|(i, &s)| (s, i)).collect();
         let mask = (1_u32 << self.n) - 1;
         let to = |s: u32| index.get(&s).copied().unwrap_or(all.len());
-        let states = all.iter().map(|&s| (s, [to((s << 1) & mask), to((s << 1 | 1) & mask)], s & 1 == 1)).collect();
-        (states, index)
+        all.iter().map(|&s| (s, [to((s << 1) & mask), to((s << 1 | 1) & mask)], s & 1 == 1)).collect()
     }
 }
 
