@@ -50,3 +50,26 @@ VALUES (1, 1, '2026-02-01T18:10:00+00:00', 1769969400000, 'relief', 'gauge was 2
 -- form 3
 UPDATE verdict_clip SET hiss_sd = 2.5, heard_from = 3;
 INSERT INTO to_analyse (clip_id, method, hint_spm) VALUES (1, 2, 72.5);
+-- form 4
+INSERT INTO capture (clip_id, device, ended, length_s, overruns, lost_frames, gaps, taps_s)
+VALUES (1, 'made-up card', 'cut', 41.5, 1, 480, '[{"at_s":3.5,"lost_frames":480,"filled_frames":480}]', '[1.25,2.08]');
+-- form 5
+INSERT INTO page_answer (key, asked, answer, entered_at) VALUES ('k1', 'POST /api/rounds {}', '{"round":1}', '2026-02-01T06:00:00+00:00');
+INSERT INTO upload (id, key, round_id, spot_id, bytes, sha256, taken_at, taken_ms, taps, clip_id, begun_at, touched_ms)
+VALUES ('0123456789abcdef0123456789abcdef', 'k2', 1, 2, 12, '00000000000000000000000000000000000000000000000000000000000000aa',
+        '2026-02-01T06:05:00+00:00', 1769925900000, '1.25,2.08', 1, '2026-02-01T06:06:00+00:00', 1769925960000);
+INSERT INTO clip_taps (clip_id, taps_s) VALUES (1, '1.25,2.08');
+-- form 6
+INSERT INTO watch_line (spot_id, at_ms, state, departure, spm, strokes, lock, level_dbfs, alarm, reason)
+VALUES (2, 1770012000000, 'drifting', 1.5, 72.25, 40, 0.93, -21.5, 1, NULL), (3, 1770012000000, 'stopped', NULL, NULL, NULL, NULL, -60.5, 0, 'no rhythm');
+INSERT INTO watch_event (id, uuid, pump_id, spot_id, at, at_ms, kind, words)
+VALUES (1, '71', 1, 2, '2026-02-02T06:00:00+00:00', 1770012000000, 'alarm', '5 of the last 8 windows'),
+       (2, '72', NULL, NULL, '2026-02-02T06:01:00+00:00', 1770012060000, 'gap', 'device lost');
+INSERT INTO watch_round (round_id, kind) VALUES (2, 'alarm');
+-- form 7
+INSERT INTO photo (id, uuid, file, sha256, bytes, original, added_at)
+VALUES (1, '81', 'photos/2026-02/cc.jpg', '00000000000000000000000000000000000000000000000000000000000000cc', 2048, 'seat.jpg',
+        '2026-02-03T12:05:00+00:00');
+INSERT INTO takeover (id, uuid, note_id, receiver, taken_at, taken_ms, sha256, remark)
+VALUES (1, '82', 1, 'relief derrickman', '2026-02-01T18:05:00+00:00', 1769969100000,
+        '00000000000000000000000000000000000000000000000000000000000000bb', '');

@@ -195,12 +195,13 @@ fn rounds_are_accepted_trends_told_and_the_note_is_signed() {
         (&note["signed"], &note["sha256"], &note["giver"]),
         (&true.into(), &signed["sha256"], &"derrickman".into())
     );
+    assert_eq!(note["taken_over"]["by"], "relief derrickman");
     let by_command = seatsong(dir.path(), &["handover", "--json"]).ended(0).json();
     assert_eq!(note["sha256"], by_command["sha256"]);
     let page = phone.get("/handover.html").was(200).text();
     assert!(
-        page.contains("Taken over by relief derrickman") && page.contains("&lt;b&gt;290"),
-        "what is amended shows, escaped"
+        page.contains("<dt>Taken over by</dt><dd>relief derrickman,") && page.contains("&lt;b&gt;290"),
+        "both signatures and what is amended show, escaped"
     );
     assert!(page.len() > frozen.len());
 }

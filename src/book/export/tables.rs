@@ -272,10 +272,11 @@ pub const TABLES: &[Table] = &[
             ("note_key", Text),
             ("receiver", Text),
             ("taken_at", Text),
+            ("taken_ms", Whole),
             ("sha256", Text),
             ("remark", Text),
         ],
-        sql: "SELECT t.uuid, n.uuid, t.receiver, t.taken_at, t.sha256, t.remark FROM takeover t JOIN note n ON n.id = t.note_id ORDER BY t.taken_ms, t.id",
+        sql: "SELECT t.uuid, n.uuid, t.receiver, t.taken_at, t.taken_ms, t.sha256, t.remark FROM takeover t JOIN note n ON n.id = t.note_id ORDER BY t.taken_ms, t.id",
     },
     Table {
         name: "photos",

@@ -11,3 +11,6 @@ CREATE TABLE to_analyse (
 
 -- The version of the method for which that list was last filled.
 ALTER TABLE book ADD COLUMN method INTEGER;
+
+-- Entries of a span, of all pumps and the rig.
+CREATE INDEX check_entry_by_moment ON check_entry (at_ms);

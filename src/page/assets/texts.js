@@ -426,6 +426,8 @@ const TEXTS = {
   'note.unsigned': 'Not signed yet.',
   'note.signed': 'Signed',
   'note.signed.by': 'Signed by: {giver}. The note is frozen.',
+  'note.taken.by': 'Taken over by: {receiver}, {at}.',
+  'note.taken.nobody': 'Taken over by nobody yet.',
   'note.print': 'Fingerprint: {sum}',
   'note.sign.summary': 'Sign the note',
   'note.sign.what': 'Signing freezes the note. Later corrections are amendments that show.',

@@ -43,6 +43,7 @@ function state(note) {
     {},
     el('h2', {}, t('note.signed')),
     el('p', {}, t('note.signed.by', { giver: note.giver })),
+    el('p', {}, note.taken_over ? t('note.taken.by', { receiver: note.taken_over.by, at: when(note.taken_over.at) || note.taken_over.at }) : t('note.taken.nobody')),
     el('p', { class: 'hint break' }, t('note.print', { sum: note.sha256 })),
     (note.amendments || []).length > 0 ? el('ul', {}, note.amendments.map((a) => el('li', {}, `${when(a.at) || a.at}, ${a.by}: ${a.text}`))) : null,
   );
@@ -85,7 +86,7 @@ function signing(note, tour) {
     done() {},
   });
   return [
-    el('details', {}, el('summary', {}, t('note.receive.summary')), receive),
+    note.taken_over ? null : el('details', {}, el('summary', {}, t('note.receive.summary')), receive),
     el('details', {}, el('summary', {}, t('note.amend.summary')), amend),
   ];
 }
