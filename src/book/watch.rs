@@ -348,7 +348,9 @@ impl Book {
         sync_dir(&incoming)?;
         self.whole("remove a recording of the watch", |tx| {
             let doing = db("remove a recording of the watch");
-            tx.execute("DELETE FROM analysis WHERE clip_id = ?1", [clip.id]).map_err(&doing)?;
+            for table in ["analysis", "to_analyse", "capture", "clip_taps"] {
+                tx.execute(&format!("DELETE FROM {table} WHERE clip_id = ?1"), [clip.id]).map_err(&doing)?;
+            }
             tx.execute("DELETE FROM clip WHERE id = ?1", [clip.id]).map_err(&doing)?;
             Ok(())
         })?;
