@@ -9,31 +9,7 @@ mod ran;
 pub(crate) use ran::{command, seatsong};
 
 /// One pump, six good rounds (the third with pulses), then one in which module 2's discharge valve washes.
-const ROOM: &str = r#"
-rig = "Invented rig Night Curlew"
-seed = 11
-[recording]
-condition = "calm"
-duration_s = 12.0
-sample_rate_hz = 16000.0
-[[pump]]
-name = "pump"
-seed = 77
-nominal_spm = 88.0
-nominal_pressure = 200.0
-[[pump.round]]
-[[pump.round]]
-[[pump.round]]
-pulse = [1, 2, 3]
-[[pump.round]]
-[[pump.round]]
-[[pump.round]]
-[[pump.round]]
-name = "today"
-role = "now"
-fault = { kind = "discharge-valve", level_db = 3.0 }
-fault_module = 2
-"#;
+const ROOM: &str = include_str!("../common/curlew.toml");
 
 /// The room's clips, made once a run: `round-01/m1.wav` and so on.
 pub(crate) fn room() -> &'static Path {
