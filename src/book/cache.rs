@@ -12,6 +12,15 @@ use crate::map::{AnalyseSettings, Analysis, analyse};
 /// that a command needs are then made again at once, the rest little by little ([`Book::refresh`]). A test holds the maps of a fixed clip against it.
 pub const METHOD: i64 = 1;
 
+/// A recording that has to be analysed.
+struct Todo {
+    /// Its place among those wanted.
+    at: usize,
+    path: std::path::PathBuf,
+    capture: Option<CaptureRow>,
+    taps_s: Option<Vec<f64>>,
+}
+
 /// A recording and the console reading that narrows the search for its rhythm.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Wanted {
@@ -62,19 +71,20 @@ impl Book {
     /// - `step`: called after each recording that had to be analysed.
     pub(super) fn analyses(&mut self, wanted: &[Wanted], step: &(dyn Fn() + Sync)) -> Result<Vec<Analysis>, BookError> {
         let mut out: Vec<Option<Analysis>> = wanted.iter().map(|w| self.stored(w)).collect::<Result<_, _>>()?;
-        let mut todo: Vec<(usize, std::path::PathBuf, Option<CaptureRow>, Option<Vec<f64>>)> = Vec::new();
-        for i in (0..wanted.len()).filter(|&i| out[i].is_none()) {
-            let clip = &wanted[i].clip;
-            todo.push((i, self.clip_path(clip), self.capture(clip.id)?, self.taps(clip.id)?));
+        let mut todo = Vec::new();
+        for at in (0..wanted.len()).filter(|&i| out[i].is_none()) {
+            let clip = &wanted[at].clip;
+            let (capture, taps_s) = (self.capture(clip.id)?, self.taps(clip.id)?);
+            todo.push(Todo { at, path: self.clip_path(clip), capture, taps_s });
         }
         // A few at a time, so that what was made is kept even if the rest is interrupted.
         for part in todo.chunks(16) {
             let made: Vec<(usize, Option<Vec<u8>>, Analysis)> = part
                 .par_iter()
-                .map(|(i, path, capture, taps)| {
-                    let w = &wanted[*i];
+                .map(|Todo { at, path, capture, taps_s }| {
+                    let w = &wanted[*at];
                     let settings = ReadSettings { pulse: w.clip.pulse, ..ReadSettings::default() };
-                    let taps_s = taps.clone();
+                    let taps_s = taps_s.clone();
                     let wish = AnalyseSettings { hint_spm: w.hint_spm, taps_s, ..AnalyseSettings::default() };
                     let made = match clip::read(path, &settings) {
                         // What the book gives is always what the book keeps: the same verdict now and later.
@@ -82,9 +92,9 @@ impl Book {
                             clip.findings.extend(capture.iter().flat_map(CaptureRow::findings));
                             let bytes = blob::encode(&analyse(&clip, &wish));
                             let again = blob::decode(&bytes).unwrap_or_else(|e| unreadable(&e.to_string()));
-                            (*i, Some(bytes), again)
+                            (*at, Some(bytes), again)
                         }
-                        Err(err) => (*i, None, unreadable(&err.to_string())),
+                        Err(err) => (*at, None, unreadable(&err.to_string())),
                     };
                     step();
                     made

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-use anyhow::{Context as _, anyhow, bail};
+use anyhow::{Context as _, anyhow};
 use clap::Args;
 use serde_json::json;
 
@@ -217,7 +217,7 @@ impl Sink {
             Self::Speaker(speaker) => {
                 speaker.play(samples);
                 if let Some(why) = speaker.gone() {
-                    bail!("the headphones are gone ({why}); look at their plug");
+                    return Err(anyhow!("the headphones are gone ({why}); look at their plug"));
                 }
             }
             Self::File(file) => {
