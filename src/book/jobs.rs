@@ -198,7 +198,7 @@ impl Book {
         }
         if receiver.is_empty() || receiver.eq_ignore_ascii_case(note.giver.trim()) {
             return Err(refused(format!(
-                "{} handed this tour over; say who takes over, such as --by 'relief derrickman'",
+                "{} handed this tour over; say which position takes over, such as relief derrickman",
                 note.giver
             )));
         }

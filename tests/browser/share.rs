@@ -185,7 +185,10 @@ pub(super) fn a_tour_is_entered_and_signed() {
         phone.press_words("Take over").await;
         phone.press("//button[normalize-space()='Take over']").await;
         phone
-            .until("return document.querySelector('main').innerText.includes('Taken over by:')", "the receiver shows")
+            .until(
+                "return document.querySelector('main').innerText.includes('Taken over by: relief derrickman')",
+                "the receiver shows",
+            )
             .await;
         phone.stayed_home(&rig).await;
         assert_eq!(phone.errors().await.iter().filter(|m| !m.contains("409")).count(), 0, "{:?}", phone.errors().await);

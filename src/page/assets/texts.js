@@ -435,6 +435,7 @@ const TEXTS = {
   'note.sign': 'Sign and freeze',
   'note.receive.summary': 'Take over',
   'note.receive.what': 'You have read the note and walked the pumps with the giver.',
+  'note.receiver.relief': 'relief {giver}',
   'note.receiver': 'Receiver: your position',
   'note.receive': 'Take over',
   'note.amend.summary': 'Amend the note',

@@ -48,13 +48,13 @@ export const position = {
 
 const POSITIONS = ['derrickman', 'driller', 'toolpusher', 'mechanic', 'electrician', 'floorhand', 'relief derrickman'];
 
-export function positionField(label) {
+export function positionField(label, start = position.get()) {
   const list = newId('positions');
-  const input = el('input', { type: 'text', list, value: position.get(), autocomplete: 'off', maxlength: '60' });
+  const input = el('input', { type: 'text', list, value: start, autocomplete: 'off', maxlength: '60' });
   input.addEventListener('change', () => input.value.trim() && position.set(input.value.trim()));
   const node = field(label || t('by'), input, t('by.hint'));
   node.append(el('datalist', { id: list }, POSITIONS.map((p) => el('option', { value: p }))));
-  return { node, read: () => input.value.trim() || 'derrickman' };
+  return { node, read: () => input.value.trim() || start || 'derrickman' };
 }
 
 /**

@@ -63,7 +63,8 @@ function signing(note, tour) {
     });
     return el('details', {}, el('summary', {}, t('note.sign.summary')), form);
   }
-  const receiver = positionField(t('note.receiver'));
+  // Nobody takes over from himself.
+  const receiver = positionField(t('note.receiver'), t('note.receiver.relief', { giver: note.giver }));
   const receive = entryForm({
     path: '/api/handover/receive',
     send: t('note.receive'),
