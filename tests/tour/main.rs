@@ -101,7 +101,7 @@ fn a_tour_of_forty_actions_ends_with_its_signed_note() {
     assert_eq!(again.status.code(), Some(2), "{}", String::from_utf8_lossy(&again.stderr));
     // Whoever hands over does not take over; the relief signs once, with what was read.
     let same = run(&book, &format!("handover {tour} --receive --at '2024-05-04 18:04'"));
-    assert!(String::from_utf8_lossy(&same.stderr).contains("say who takes over"), "{same:?}");
+    assert!(String::from_utf8_lossy(&same.stderr).contains("say which position takes over"), "{same:?}");
     let receive = format!(
         "handover {tour} --receive --by 'relief derrickman' --remark 'listened at module 2' --at '2024-05-04 18:05'"
     );
