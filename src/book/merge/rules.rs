@@ -63,6 +63,19 @@ const fn keyed(table: &'static str, refs: &'static [(&'static str, &'static str)
     Rule { table, how: How::Rows(Rows { key: &["uuid"], refs, fill: Fill::Nothing, look: None, count: tour }) }
 }
 
+/// A table whose rows are known by these columns, never changed, and told of only in sum.
+const fn plain(
+    table: &'static str,
+    key: &'static [&'static str],
+    refs: &'static [(&'static str, &'static str)],
+) -> Rule {
+    Rule { table, how: How::Rows(Rows { key, refs, fill: Fill::Nothing, look: None, count: more }) }
+}
+
+fn more(r: &mut MergeReport) -> &mut usize {
+    &mut r.more
+}
+
 fn tour(r: &mut MergeReport) -> &mut usize {
     &mut r.tour
 }
@@ -89,7 +102,7 @@ pub(super) const RULES: &[Rule] = &[
             refs: PUMP,
             fill: Fill::Nothing,
             look: Some(clash::liner),
-            count: |r| &mut r.more,
+            count: more,
         }),
     },
     Rule {
@@ -99,7 +112,7 @@ pub(super) const RULES: &[Rule] = &[
             refs: PUMP,
             fill: Fill::Each(&["note"]),
             look: Some(clash::spot),
-            count: |r| &mut r.more,
+            count: more,
         }),
     },
     Rule {
@@ -123,41 +136,14 @@ pub(super) const RULES: &[Rule] = &[
         }),
     },
     Rule { table: "clip", how: How::Recordings },
-    Rule {
-        table: "capture",
-        how: How::Rows(Rows {
-            key: &["clip_id"],
-            refs: &[("clip_id", "clip")],
-            fill: Fill::Nothing,
-            look: None,
-            count: |r| &mut r.more,
-        }),
-    },
-    Rule {
-        table: "clip_taps",
-        how: How::Rows(Rows {
-            key: &["clip_id"],
-            refs: &[("clip_id", "clip")],
-            fill: Fill::Nothing,
-            look: None,
-            count: |r| &mut r.more,
-        }),
-    },
+    plain("capture", &["clip_id"], &[("clip_id", "clip")]),
+    plain("clip_taps", &["clip_id"], &[("clip_id", "clip")]),
     Rule { table: "page_answer", how: How::Stays("answers to phones that entered something here") },
     Rule {
         table: "upload",
         how: How::Stays("recordings on their way from a phone to this book; whole ones are clips"),
     },
-    Rule {
-        table: "analysis",
-        how: How::Rows(Rows {
-            key: &["clip_id", "method"],
-            refs: &[("clip_id", "clip")],
-            fill: Fill::Nothing,
-            look: None,
-            count: |r| &mut r.more,
-        }),
-    },
+    plain("analysis", &["clip_id", "method"], &[("clip_id", "clip")]),
     Rule {
         table: "to_analyse",
         how: How::Stays("a list of what is to be computed here; a command that misses a map enters it anew"),
@@ -189,21 +175,12 @@ pub(super) const RULES: &[Rule] = &[
             refs: &[("verdict_id", "verdict"), ("clip_id", "clip"), ("pump_id", "pump")],
             fill: Fill::Nothing,
             look: Some(clash::verdict_clip),
-            count: |r| &mut r.more,
+            count: more,
         }),
     },
     Rule { table: "photo", how: How::Photos },
     keyed("check_entry", PUMP),
-    Rule {
-        table: "answer",
-        how: How::Rows(Rows {
-            key: &["check_entry_id", "ask"],
-            refs: &[("check_entry_id", "check_entry")],
-            fill: Fill::Nothing,
-            look: None,
-            count: |r| &mut r.more,
-        }),
-    },
+    plain("answer", &["check_entry_id", "ask"], &[("check_entry_id", "check_entry")]),
     Rule {
         table: "concern",
         how: How::Rows(Rows {
@@ -269,34 +246,7 @@ pub(super) const RULES: &[Rule] = &[
             count: tour,
         }),
     },
-    Rule {
-        table: "watch_line",
-        how: How::Rows(Rows {
-            key: &["spot_id", "at_ms"],
-            refs: &[("spot_id", "spot")],
-            fill: Fill::Nothing,
-            look: None,
-            count: |r| &mut r.more,
-        }),
-    },
-    Rule {
-        table: "watch_event",
-        how: How::Rows(Rows {
-            key: &["uuid"],
-            refs: &[("pump_id", "pump"), ("spot_id", "spot")],
-            fill: Fill::Nothing,
-            look: None,
-            count: |r| &mut r.more,
-        }),
-    },
-    Rule {
-        table: "watch_round",
-        how: How::Rows(Rows {
-            key: &["round_id"],
-            refs: &[("round_id", "round")],
-            fill: Fill::Nothing,
-            look: None,
-            count: |r| &mut r.more,
-        }),
-    },
+    plain("watch_line", &["spot_id", "at_ms"], &[("spot_id", "spot")]),
+    plain("watch_event", &["uuid"], &[("pump_id", "pump"), ("spot_id", "spot")]),
+    plain("watch_round", &["round_id"], &[("round_id", "round")]),
 ];
