@@ -154,6 +154,12 @@ impl FramePlan {
         self.fft.len()
     }
 
+    /// Bands that the sample rate reaches; the others are 0 in every frame.
+    #[must_use]
+    pub fn n_usable(&self) -> usize {
+        self.lines.len()
+    }
+
     /// First sample of a frame.
     #[must_use]
     pub fn frame_start(&self, frame: usize) -> usize {
@@ -212,7 +218,7 @@ impl FramePlan {
         }
         BandFrames {
             power,
-            n_usable: self.lines.len(),
+            n_usable: self.n_usable(),
             frame_rate_hz: 1.0 / HOP_S,
             first_centre_s: 0.5 * frame_len as f64 / self.sample_rate_hz,
         }

@@ -7,6 +7,7 @@ use rusqlite::{Connection, OptionalExtension as _, Row, params};
 use sha2::{Digest as _, Sha256};
 
 use super::error::{db, file, refused};
+use super::recording::abandoned;
 use super::store::{CLIPS, INCOMING, sync_dir};
 use super::{Book, BookError, RoundRow, SpotRow, Stamp};
 
@@ -57,6 +58,10 @@ pub enum Added {
 
 /// Bytes copied at a time.
 const CHUNK: usize = 1 << 16;
+/// First part of the names in `incoming/` of copies whose source stays where it is.
+const COPIED: &str = ".tmp";
+/// First part of the names in `incoming/` of copies that came from memory.
+const IN_MEMORY: &str = "sound-";
 /// Longest ending of a file's name that is kept.
 const LONGEST_ENDING: usize = 5;
 
@@ -85,6 +90,12 @@ pub(super) fn arriving_sum(path: &Path) -> Option<&str> {
         return None;
     }
     path.file_name()?.to_str()?.get(..64).filter(|s| s.bytes().all(|b| b.is_ascii_hexdigit()))
+}
+
+/// Whether a file in `incoming/`, unfinished or complete, came from memory.
+fn is_in_memory(path: &Path) -> bool {
+    let name = path.file_name().and_then(|n| n.to_str()).unwrap_or_default();
+    arriving_sum(path).map_or(name, |sum| &name[sum.len()..]).starts_with(IN_MEMORY)
 }
 
 /// Hexadecimal digits.
@@ -144,7 +155,8 @@ impl Book {
         self.enter_clip(round, spot, new, original, arrived)
     }
 
-    /// As [`Book::add_clip`], from bytes in memory; the name of `new` is only kept.
+    /// As [`Book::add_clip`], from bytes in memory; the name of `new` is only kept. What a pulled plug leaves unfinished has no other
+    /// place to come from again; [`Book::tidy_watch`] takes it.
     ///
     /// # Errors
     /// A full disk (nothing half-done stays), what the database says.
@@ -157,8 +169,10 @@ impl Book {
     ) -> Result<Added, BookError> {
         let original = new.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         let mut from = bytes;
-        let arrived = self.take_in(&mut from, new.path)?;
-        self.enter_clip(round, spot, new, &original, arrived)
+        let (arrived, sum, bytes, held) = self.take_in(&mut from, new.path, IN_MEMORY)?;
+        let added = self.enter_clip(round, spot, new, &original, (arrived, sum, bytes));
+        drop(held);
+        added
     }
 
     /// Attaches what has arrived in `incoming/` (its place, checksum and length) to a spot of a round.
@@ -236,17 +250,55 @@ impl Book {
         if !from.metadata().map_err(file("read the recording", path))?.is_file() {
             return Err(refused(format!("{}: is no file", path.display())));
         }
-        self.take_in(&mut from, path)
+        let (arrived, sum, bytes, _) = self.take_in(&mut from, path, COPIED)?;
+        Ok((arrived, sum, bytes))
     }
 
-    /// As [`Book::copy_in`], from anything that can be read; `path` is what messages call it.
-    fn take_in(&self, from: &mut dyn std::io::Read, path: &Path) -> Result<(PathBuf, String, i64), BookError> {
+    /// A file in `incoming/` that is ours while its lock is held. Where files can't be locked, its owner is not known to others.
+    fn arriving(&self, prefix: &str) -> Result<tempfile::NamedTempFile, BookError> {
         let incoming = self.dir.join(INCOMING);
         std::fs::create_dir_all(&incoming).map_err(file("make the folder", &incoming))?;
-        let mut to = tempfile::Builder::new()
-            .suffix(".part")
-            .tempfile_in(&incoming)
-            .map_err(file("copy the recording into", &incoming))?;
+        loop {
+            let made = tempfile::Builder::new()
+                .prefix(prefix)
+                .suffix(".part")
+                .tempfile_in(&incoming)
+                .map_err(file("copy the recording into", &incoming))?;
+            let _ = made.as_file().lock();
+            // Whoever tidies may have taken it between the two.
+            if made.path().exists() {
+                return Ok(made);
+            }
+        }
+    }
+
+    /// Removes what others left unfinished of [`Book::add_sound`].
+    pub(super) fn tidy_sounds(&self) -> Result<(), BookError> {
+        let incoming = self.dir.join(INCOMING);
+        let Ok(entries) = std::fs::read_dir(&incoming) else { return Ok(()) };
+        for path in entries.flatten().map(|e| e.path()).filter(|p| is_in_memory(p)) {
+            let Some(held) = abandoned(&path) else { continue };
+            let entered = match arriving_sum(&path) {
+                Some(sum) => known(&self.conn, sum)?.is_some(),
+                None => false,
+            };
+            // What is entered gets its name at the next opening.
+            if !entered {
+                discard(&path);
+            }
+            drop(held);
+        }
+        Ok(())
+    }
+
+    /// As [`Book::copy_in`], from anything that can be read; `path` is what messages call it. The handle holds the file's lock.
+    fn take_in(
+        &self,
+        from: &mut dyn std::io::Read,
+        path: &Path,
+        prefix: &str,
+    ) -> Result<(PathBuf, String, i64, std::fs::File), BookError> {
+        let mut to = self.arriving(prefix)?;
         let mut sum = Sha256::new();
         let mut bytes = 0_i64;
         let mut chunk = vec![0; CHUNK];
@@ -260,8 +312,8 @@ impl Book {
             bytes += i64::try_from(n).unwrap_or(0);
         }
         to.as_file().sync_all().map_err(file("sync the recording", path))?;
-        let (_, kept) = to.keep().map_err(|e| file("copy the recording", path)(e.error))?;
-        Ok((kept, hex(&sum.finalize()), bytes))
+        let (held, kept) = to.keep().map_err(|e| file("copy the recording", path)(e.error))?;
+        Ok((kept, hex(&sum.finalize()), bytes, held))
     }
 
     /// A recording by its key in this book.

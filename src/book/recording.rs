@@ -136,8 +136,8 @@ pub(super) fn is_recording(path: &Path) -> bool {
     parts(path).is_some()
 }
 
-/// The lock of a growing recording, if nobody else holds it.
-fn abandoned(path: &Path) -> Option<File> {
+/// The lock of a growing file, if nobody else holds it.
+pub(super) fn abandoned(path: &Path) -> Option<File> {
     let file = File::options().read(true).write(true).open(path).ok()?;
     let free = match file.try_lock() {
         Ok(()) => true,

@@ -241,7 +241,7 @@ impl Book {
             .map_err(db("look for the last hourly round"))
     }
 
-    /// Removes what an interrupted watch left: rounds without clips, recordings on their way out.
+    /// Removes what an interrupted watch left: rounds without clips, recordings on their way out, unfinished copies that nobody holds.
     ///
     /// # Errors
     /// What the disk or the database says.
@@ -262,6 +262,7 @@ impl Book {
             }
             Ok(())
         })?;
+        self.tidy_sounds()?;
         let incoming = self.dir.join(INCOMING);
         let Ok(entries) = std::fs::read_dir(&incoming) else { return Ok(()) };
         for path in entries.flatten().map(|e| e.path()).filter(|p| p.extension().is_some_and(|e| e == GOING)) {

@@ -95,6 +95,27 @@ fn a_removal_caught_half_way_is_whole_before_and_gone_after() {
     assert_eq!(book.check(&|| ()).unwrap().faults, []);
     book.tidy_watch().unwrap();
     assert!(!going.exists());
+    // Copies that were caught half way or before their entry; and one that another program is at.
+    let sum = "ab".repeat(32);
+    let left = [
+        "sound-x1.part".to_owned(),
+        format!("{sum}sound-x2.wav"),
+        "sound-x3.part".to_owned(),
+        ".tmpX4.part".to_owned(),
+    ];
+    let left = left.map(|name| place.join("incoming").join(name));
+    for path in &left {
+        std::fs::write(path, [1; 50]).unwrap();
+    }
+    let held = std::fs::File::open(&left[2]).unwrap();
+    held.lock().unwrap();
+    book.tidy_watch().unwrap();
+    assert_eq!(left.each_ref().map(|p| p.exists()), [false, false, true, true]);
+    drop(held);
+    std::fs::remove_file(&left[3]).unwrap();
+    book.tidy_watch().unwrap();
+    let report = book.check(&|| ()).unwrap();
+    assert!(!left[2].exists() && report.notes.is_empty(), "{report:?}");
     // A round that got no clips before the plug was pulled.
     let empty = book.keep_round(&pump, &at(2), Kept::Alarm, &RoundChange::default()).unwrap();
     assert!(book.open_round(&pump).unwrap().is_none(), "imports must not fall into it");

@@ -18,6 +18,8 @@ const LEAST_LOOK_S: f64 = 6.0;
 const PATIENCE_S: f64 = 4.0;
 /// Longest wait for a look.
 const LONGEST_WAIT: Duration = Duration::from_secs(2);
+/// Longest wait for the last look: a machine that is busy with other work still gets there.
+const LONGEST_LAST: Duration = Duration::from_secs(20);
 /// Blocks in which sound is clean or not, in seconds.
 const BLOCK_S: f64 = 0.5;
 /// Time over which a level is shown, in seconds.
@@ -198,7 +200,7 @@ impl Meter {
             kept.drain(..over);
             self.pulse_start += over as u64;
         }
-        self.ask(taps_s, frames.n_usable);
+        self.ask(taps_s);
     }
 
     /// Sound is missing at this place.
@@ -249,21 +251,46 @@ impl Meter {
     }
 
     /// Takes what a look gave, and asks for the next one when its time has come.
-    fn ask(&mut self, taps_s: &[f64], n_usable: usize) {
+    fn ask(&mut self, taps_s: &[f64]) {
         self.hear(None);
         let since = (self.n - self.looked_at) as f64 / self.rate_hz;
         if self.waiting && since > PATIENCE_S {
             self.hear(Some(LONGEST_WAIT));
         }
+        if since >= LOOK_EVERY_S {
+            self.look_now(taps_s);
+        }
+    }
+
+    /// Nothing more comes: has the look on its way answered, and asks for the last one. To be followed by [`Meter::closed`].
+    pub(super) fn close(&mut self, taps_s: &[f64]) {
+        self.answered();
+        if self.n > self.looked_at {
+            self.look_now(taps_s);
+        }
+    }
+
+    /// Waits for the last look, so that the figures that stay are those of the whole recording, however busy the machine.
+    pub(super) fn closed(&mut self) {
+        self.answered();
+    }
+
+    fn answered(&mut self) {
+        if self.waiting {
+            self.hear(Some(LONGEST_LAST));
+        }
+    }
+
+    fn look_now(&mut self, taps_s: &[f64]) {
         let there_s = (self.power.len() / N_BAND) as f64 * HOP_S;
-        if self.waiting || since < LOOK_EVERY_S || there_s < LEAST_LOOK_S || n_usable == 0 {
+        if self.waiting || there_s < LEAST_LOOK_S || self.plan.n_usable() == 0 {
             return;
         }
         self.looked_at = self.n;
         let half_frame = 0.5 * self.plan.frame_len() as f64;
         let frames = BandFrames {
             power: self.power.clone(),
-            n_usable,
+            n_usable: self.plan.n_usable(),
             frame_rate_hz: 1.0 / HOP_S,
             first_centre_s: (self.plan.frame_start(self.first_frame) as f64 + half_frame) / self.rate_hz,
         };
@@ -355,7 +382,8 @@ mod tests {
         for block in samples.chunks(800) {
             meter.push(block, &[], &[]);
         }
-        meter.hear(Some(Duration::from_secs(20)));
+        meter.close(&[]);
+        meter.closed();
         meter
     }
 

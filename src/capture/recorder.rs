@@ -384,6 +384,13 @@ impl<'a> Running<'a> {
 
     fn finish(mut self, mut ended: Ended, mut why: Option<String>) -> Recorded {
         self.taps_s.sort_by(f64::total_cmp);
+        // All at once, then their answers.
+        for lane in &mut self.lanes {
+            lane.meter.close(&self.taps_s);
+        }
+        for lane in &mut self.lanes {
+            lane.meter.closed();
+        }
         let live = self.live();
         let mut files = Vec::new();
         for mut lane in self.lanes {
