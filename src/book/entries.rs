@@ -146,7 +146,7 @@ impl Book {
                 }
                 None => Vec::new(),
             };
-            let judged = judge(&check.id, ask, value, &before)?;
+            let judged = judge(ask, value, &before)?;
             let asked = judged.question.is_some();
             questions.extend(judged.question);
             read.push((ask.name.clone(), judged.answer, asked));

@@ -66,7 +66,7 @@ proptest! {
         let si = usual(dimension, share);
         for unit in dimension.units() {
             let text = format!("{} {}", unit.from_si(si), unit.symbol);
-            let judged = judge("gauges-of-no-sheet", &ask(dimension), &text, &[]).unwrap();
+            let judged = judge(&ask(dimension), &text, &[]).unwrap();
             let Answer::Reading { si: read, unit: typed } = judged.answer else { panic!("{text}") };
             prop_assert_eq!(typed.symbol, unit.symbol);
             prop_assert!((read - si).abs() <= 1e-9 * si.abs(), "{} read as {} instead of {}", text, read, si);
@@ -80,22 +80,22 @@ proptest! {
         for unit in ALL[b].units() {
             // A few symbols mean different things of different kinds on purpose.
             let own = ALL[a].units().iter().any(|u| u.symbol.eq_ignore_ascii_case(unit.symbol));
-            let read = judge("c", &ask(ALL[a]), &format!("{x} {}", unit.symbol), &[]);
+            let read = judge(&ask(ALL[a]), &format!("{x} {}", unit.symbol), &[]);
             prop_assert!(own || matches!(read, Err(ReadingError::Quantity { .. })), "{} as {:?}: {:?}", unit.symbol, ALL[a], read);
         }
-        let bare = judge("c", &ask(ALL[a]), &format!("{x}"), &[]);
+        let bare = judge(&ask(ALL[a]), &format!("{x}"), &[]);
         prop_assert!(matches!(bare, Err(ReadingError::Quantity { .. })), "{bare:?}");
     }
 
     #[test]
     fn nothing_is_never_a_reading(kind in 0..ALL.len(), blank in "[ \t\n]{0,6}") {
-        let read = judge("c", &ask(ALL[kind]), &blank, &[]);
+        let read = judge(&ask(ALL[kind]), &blank, &[]);
         prop_assert!(matches!(read, Err(ReadingError::Empty { .. })), "{:?}", read);
     }
 
     #[test]
     fn no_text_makes_a_reading_panic(kind in 0..ALL.len(), text in "\\PC{0,20}", before in prop::collection::vec(0.0..1e9_f64, 0..5)) {
-        let _ = judge("gauges", &ask(ALL[kind]), &text, &before);
+        let _ = judge(&ask(ALL[kind]), &text, &before);
     }
 
     #[test]

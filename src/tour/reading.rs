@@ -96,35 +96,19 @@ fn possible(dimension: Dimension) -> [f64; 2] {
     }
 }
 
-/// Where readings of the default sheet usually lie, SI: a rule of thumb that only makes the tool ask again, never a limit.
-fn usual(check: &str, ask: &str) -> Option<[f64; 2]> {
-    Some(match (check, ask) {
-        ("gauges", _) => [5e5, 5.2e7],
-        ("oil-pressure", _) => [2e4, 1.5e6],
-        ("liner-wash", "gauge") => [1e4, 1.5e6],
-        ("precharge", "precharge") => [1e6, 8e6],
-        ("precharge", "gas") => [233.15, 353.15],
-        ("relief-valve", "setting") | ("liner-rating", _) => [5e6, 5.5e7],
-        ("oil-level", "level") => [0.0, 1.0],
-        ("moisture-trap", "drained") => [0.0, 5e-3],
-        ("rod-clamp-torque" | "retainer-nuts", _) => [20.0, 6000.0],
-        _ => return None,
-    })
-}
-
 /// Readings before which "far from the earlier ones" is not said.
 const FEWEST_BEFORE: usize = 3;
 
 /// Reads one answer and says whether it is likely.
 ///
 /// # Arguments
-/// - `check`, `ask`: of the sheet.
+/// - `ask`: of the sheet.
 /// - `text`: as typed.
 /// - `before`: earlier readings of the same ask on the same pump or module, SI.
 ///
 /// # Errors
 /// [`ReadingError`] for what can't be taken, with what to write instead.
-pub fn judge(check: &str, ask: &Ask, text: &str, before: &[f64]) -> Result<Judged, ReadingError> {
+pub fn judge(ask: &Ask, text: &str, before: &[f64]) -> Result<Judged, ReadingError> {
     let name = ask.name.clone();
     let trimmed = text.trim();
     let plain = |answer| Ok(Judged { answer, question: None });
@@ -158,7 +142,7 @@ pub fn judge(check: &str, ask: &Ask, text: &str, before: &[f64]) -> Result<Judge
             }
             // A limit that somebody entered knows better what is usual than our rule of thumb.
             let known = limits.low.is_some() || limits.high.is_some();
-            let thumb = usual(check, &ask.name).filter(|_| !known && before.len() < FEWEST_BEFORE);
+            let thumb = limits.usual.filter(|_| !known && before.len() < FEWEST_BEFORE);
             let question = far_from(&name, si, unit, before).or_else(|| outside_usual(&name, si, unit, thumb));
             Ok(Judged { answer: Answer::Reading { si, unit: typed }, question })
         }
@@ -206,7 +190,7 @@ mod tests {
     }
 
     fn pump_gauge(text: &str, before: &[f64]) -> Result<Judged, ReadingError> {
-        judge("gauges", &ask("gauges", "pump"), text, before)
+        judge(&ask("gauges", "pump"), text, before)
     }
 
     #[test]
@@ -239,13 +223,13 @@ mod tests {
         assert!(pump_gauge("0 bar", &before).unwrap().question.is_none(), "a stopped pump shows nothing");
         let gas = ask("precharge", "gas");
         let kelvins = [300.0, 301.0, 302.0];
-        assert!(judge("precharge", &gas, "5 C", &kelvins).unwrap().question.is_none());
+        assert!(judge(&gas, "5 C", &kelvins).unwrap().question.is_none());
     }
 
     #[test]
     fn looks_are_ok_or_attention_with_words() {
         let look = ask("liner-wash", "returns");
-        let read = |text: &str| judge("liner-wash", &look, text, &[]).map(|j| j.answer);
+        let read = |text: &str| judge(&look, text, &[]).map(|j| j.answer);
         assert_eq!(read("OK"), Ok(Answer::Ok));
         assert_eq!(read("attention mud in the returns"), Ok(Answer::Attention("mud in the returns".into())));
         assert_eq!(read("Attention: mud"), Ok(Answer::Attention("mud".into())));

@@ -151,6 +151,8 @@ pub struct Limits {
     pub high: Option<f64>,
     /// Whose figure it is.
     pub from: Option<String>,
+    /// Where such readings usually lie: a rule of thumb that only makes the tool ask again, never a limit.
+    pub usual: Option<[f64; 2]>,
 }
 
 impl Limits {
@@ -211,6 +213,7 @@ struct RawAsk {
     low: Option<Spanned<String>>,
     high: Option<Spanned<String>>,
     from: Option<String>,
+    usual: Option<[Spanned<String>; 2]>,
 }
 
 /// Reads and checks a sheet.
@@ -352,10 +355,10 @@ every two weeks, every 10 days or every 500 hours of running",
         let kind = match dimension {
             Some(dimension) => self.reading(raw, dimension)?,
             None => {
-                if let Some(field) = raw.unit.as_ref().or(raw.low.as_ref()).or(raw.high.as_ref()) {
-                    return Err(
-                        self.at(field, format!("{} is no reading: leave unit, low and high out", raw.name.get_ref()))
-                    );
+                let usual = raw.usual.as_ref().map(|[low, _]| low);
+                if let Some(field) = raw.unit.as_ref().or(raw.low.as_ref()).or(raw.high.as_ref()).or(usual) {
+                    let text = format!("{} is no reading: leave unit, low, high and usual out", raw.name.get_ref());
+                    return Err(self.at(field, text));
                 }
                 match raw.kind.get_ref().as_str() {
                     "ok" => AskKind::Ok,
@@ -377,20 +380,35 @@ every two weeks, every 10 days or every 500 hours of running",
         // The unit's own parser knows all its spellings; a 1 makes it a quantity.
         let (_, unit) = parse_quantity(&format!("1 {}", unit.get_ref()), dimension)
             .map_err(|err| self.at(unit, err.to_string()))?;
+        let quantity = |what: &str, text: &Spanned<String>| {
+            parse_quantity(text.get_ref(), dimension)
+                .map(|(si, _)| si)
+                .map_err(|err| self.at(text, format!("{what} of {}: {err}", raw.name.get_ref())))
+        };
         let limit = |field: &Option<Spanned<String>>| match field {
-            Some(text) if !text.get_ref().trim().is_empty() => parse_quantity(text.get_ref(), dimension)
-                .map(|(si, _)| Some(si))
-                .map_err(|err| self.at(text, format!("limit of {}: {err}", raw.name.get_ref()))),
+            Some(text) if !text.get_ref().trim().is_empty() => quantity("limit", text).map(Some),
             _ => Ok(None),
         };
+        let in_order = |what: &str, low: f64, high: f64, place: &Spanned<String>| {
+            if low <= high {
+                return Ok(());
+            }
+            Err(self.at(place, format!("the {what} of {} are the wrong way round", raw.name.get_ref())))
+        };
         let (low, high) = (limit(&raw.low)?, limit(&raw.high)?);
-        if let (Some(l), Some(h), Some(place)) = (low, high, &raw.high)
-            && l > h
-        {
-            return Err(self.at(place, format!("the limits of {} are the wrong way round", raw.name.get_ref())));
+        if let (Some(l), Some(h), Some(place)) = (low, high, &raw.high) {
+            in_order("limits", l, h, place)?;
         }
+        let usual = match &raw.usual {
+            Some([least, most]) => {
+                let range = [quantity("usual", least)?, quantity("usual", most)?];
+                in_order("usual values", range[0], range[1], most)?;
+                Some(range)
+            }
+            None => None,
+        };
         let from = raw.from.clone().filter(|f| !f.trim().is_empty());
-        Ok(AskKind::Reading { dimension, unit, limits: Limits { low, high, from } })
+        Ok(AskKind::Reading { dimension, unit, limits: Limits { low, high, from, usual } })
     }
 }
 

@@ -16,7 +16,12 @@ fn the_default_sheet_is_whole_and_has_no_limits() {
     for check in &sheet.checks {
         for ask in &check.asks {
             if let AskKind::Reading { limits, unit, .. } = &ask.kind {
-                assert_eq!(limits, &Limits::default(), "a maker's figure is never made up: {}", check.id);
+                assert_eq!(
+                    (limits.low, limits.high, &limits.from),
+                    (None, None, &None),
+                    "a maker's figure is never made up: {}",
+                    check.id
+                );
                 assert_eq!(limits.words(unit), "no limit entered");
                 assert_eq!(limits.outside(1.0), None);
             }
@@ -82,6 +87,32 @@ fn limits_are_read_with_their_units_and_whose_they_are() {
     assert!(parse_sheet(&bare, "checks.toml").unwrap_err().text.contains("limit of before"));
     let turned = with.replacen("29 psi", "8 bar", 1);
     assert!(parse_sheet(&turned, "checks.toml").unwrap_err().text.contains("wrong way round"));
+}
+
+#[test]
+fn what_is_usual_is_the_sites_to_write_and_no_limit() {
+    let usual = |sheet: &Sheet| {
+        let check = sheet.checks.iter().find(|c| c.id == "precharge").unwrap();
+        match &check.asks[0].kind {
+            AskKind::Reading { limits, unit, .. } => (limits.usual, limits.words(unit)),
+            other => panic!("{other:?}"),
+        }
+    };
+    let no_limit = "no limit entered".to_owned();
+    assert_eq!(usual(&parse_sheet(DEFAULT_SHEET, "checks.toml").unwrap()), (Some([1e6, 8e6]), no_limit.clone()));
+    let without = DEFAULT_SHEET.replacen(", usual = [\"10 bar\", \"80 bar\"]", "", 1);
+    assert_eq!(usual(&parse_sheet(&without, "checks.toml").unwrap()), (None, no_limit));
+    for (wrong, says) in [("90 bar", "wrong way round"), ("10", "usual of precharge"), ("10 C", "usual of precharge")] {
+        let sheet = DEFAULT_SHEET.replacen("usual = [\"10 bar\"", &format!("usual = [\"{wrong}\""), 1);
+        let err = parse_sheet(&sheet, "checks.toml").unwrap_err();
+        assert!(err.text.contains(says), "{wrong}: {}", err.text);
+    }
+    let look = DEFAULT_SHEET.replacen(
+        "name = \"look\", kind = \"ok\"",
+        "name = \"look\", kind = \"ok\", usual = [\"1 bar\", \"2 bar\"]",
+        1,
+    );
+    assert!(parse_sheet(&look, "checks.toml").unwrap_err().text.contains("is no reading"));
 }
 
 #[test]

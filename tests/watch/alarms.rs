@@ -28,18 +28,21 @@ fn a_leak_that_begins_is_announced_after_k_of_n_and_not_before() {
     let verdict = own[0].verdict.as_ref().unwrap();
     assert!(verdict.departure.unwrap() > 1.0 && own[0].text.contains("permit to work"), "{own:?}");
     assert!(heard.windows[third][1].alarm && !heard.windows[third - 1][1].alarm);
-    // Kept: the first window of the hour, the alarm's and the one after it, each with a clip a sensor, the alarm's judged.
+    // Kept: the first window of the hour, the one before the alarm, the alarm's and the one after it, each with a clip a sensor, all
+    // around the alarm judged.
     let book = Book::open(&place).unwrap();
     let kept = book.kept_rounds().unwrap();
     let kinds: Vec<&str> = kept.iter().map(|k| k.1.as_str()).collect();
-    assert_eq!(kinds[..3], ["hourly", "alarm", "alarm"], "{kept:?}");
+    assert_eq!(kinds[..4], ["hourly", "alarm", "alarm", "alarm"], "{kept:?}");
     assert!(kept.iter().all(|k| k.2.len() == 3));
-    assert_eq!(own[0].round, Some(kept[1].0));
+    assert_eq!(own[0].round, Some(kept[2].0));
+    let ended = |k: usize| book.round(kept[k].0).unwrap().started.ms;
+    assert!((10_000..20_000).contains(&(ended(2) - ended(1))) && (10_000..20_000).contains(&(ended(3) - ended(2))));
     let judged: String = book
         .connection()
         .query_row(
             "SELECT c.state FROM verdict v JOIN verdict_clip c ON c.verdict_id = v.id WHERE v.round_id = ?1 AND c.module = 2",
-            [kept[1].0],
+            [kept[2].0],
             |r| r.get(0),
         )
         .unwrap();
@@ -50,7 +53,7 @@ fn a_leak_that_begins_is_announced_after_k_of_n_and_not_before() {
         .connection()
         .query_row(
             "SELECT c.departure FROM verdict v JOIN verdict_clip c ON c.verdict_id = v.id WHERE v.round_id = ?1 AND c.module = 2",
-            [kept[1].0],
+            [kept[2].0],
             |r| r.get(0),
         )
         .unwrap();

@@ -1,6 +1,7 @@
 //! The thread that hears windows, keeps the alarms and writes the book.
 
 use std::path::Path;
+use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender};
 
 use super::ear::{Hearing, PumpIs, hear};
@@ -55,7 +56,19 @@ struct Watched {
     last_hourly_ms: Option<i64>,
     /// The next window belongs to an alarm, too.
     after_alarm: bool,
+    /// The last window, unless it was kept: should the next one raise an alarm, it belongs to it.
+    before: Option<Sound>,
     pulses_known: bool,
+}
+
+/// What a round of one window is made of.
+#[derive(Debug, Clone)]
+struct Sound {
+    /// End of the window.
+    at: Stamp,
+    /// One file a sensor.
+    files: Vec<Arc<[u8]>>,
+    with_pulse: bool,
 }
 
 /// The worker.
@@ -96,6 +109,7 @@ impl<'a> Keeper<'a> {
                 runs: None,
                 last_hourly_ms: book.last_hourly_ms(&group.pump)?,
                 after_alarm: false,
+                before: None,
                 pulses_known: false,
             });
         }
@@ -203,7 +217,7 @@ impl<'a> Keeper<'a> {
         }));
         self.write(&at, tell);
         tell(Report::Told(Told::Window(lines)));
-        let round = self.keep(k, &hearing, &turns, &at, window, tell);
+        let round = self.keep(k, &hearing, &turns, window.pulse.is_some(), &at, tell);
         for (i, turn) in turns {
             self.turn(k, i, turn, &hearing.verdicts[i], round, &at, tell);
         }
@@ -263,8 +277,8 @@ impl<'a> Keeper<'a> {
         k: usize,
         hearing: &Hearing,
         turns: &[(usize, Turn)],
+        with_pulse: bool,
         at: &Stamp,
-        window: &Window,
         tell: &dyn Fn(Report),
     ) -> Option<i64> {
         let raised: Vec<u32> = turns
@@ -272,22 +286,44 @@ impl<'a> Keeper<'a> {
             .filter(|t| matches!(t.1, Turn::Raised(_)))
             .map(|t| self.plan.groups[k].sensors[t.0].spot.module)
             .collect();
-        let after = std::mem::replace(&mut self.pumps[k].after_alarm, !raised.is_empty());
+        let pump = &mut self.pumps[k];
+        let after = std::mem::replace(&mut pump.after_alarm, !raised.is_empty());
+        let before = pump.before.take();
+        let sound = Sound { at: at.clone(), files: hearing.files.clone(), with_pulse };
         let usable =
             hearing.pump == PumpIs::Running && hearing.verdicts.iter().any(|v| v.lock.is_some_and(|l| l > 0.0));
-        let due = usable && self.pumps[k].last_hourly_ms.is_none_or(|then| at.ms - then >= HOUR_MS);
-        let (kept, remarks) = if !raised.is_empty() {
+        let due = usable && pump.last_hourly_ms.is_none_or(|then| at.ms - then >= HOUR_MS);
+        if !raised.is_empty() {
             let modules: Vec<String> = raised.iter().map(u32::to_string).collect();
-            (Kept::Alarm, format!("kept by the watch: alarm on module {}", modules.join(", ")))
+            let modules = modules.join(", ");
+            if let Some(before) = before {
+                let remarks = format!("kept by the watch: the window before an alarm on module {modules}");
+                self.keep_round(k, &before, Kept::Alarm, remarks, tell);
+            }
+            self.keep_round(k, &sound, Kept::Alarm, format!("kept by the watch: alarm on module {modules}"), tell)
         } else if after {
-            (Kept::Alarm, "kept by the watch: the window after an alarm".to_owned())
+            self.keep_round(k, &sound, Kept::Alarm, "kept by the watch: the window after an alarm".to_owned(), tell)
         } else if due {
-            self.pumps[k].last_hourly_ms = Some(at.ms);
-            (Kept::Hourly, "kept by the watch: one an hour".to_owned())
+            pump.last_hourly_ms = Some(at.ms);
+            self.keep_round(k, &sound, Kept::Hourly, "kept by the watch: one an hour".to_owned(), tell);
+            None
         } else {
-            return None;
-        };
-        let id = match self.keep_round(k, hearing, at, window, kept, remarks) {
+            pump.before = usable.then_some(sound);
+            None
+        }
+    }
+
+    /// Keeps a window as a round, tells of it and makes room; the round, unless that failed.
+    fn keep_round(
+        &mut self,
+        k: usize,
+        sound: &Sound,
+        kept: Kept,
+        remarks: String,
+        tell: &dyn Fn(Report),
+    ) -> Option<i64> {
+        let at = &sound.at;
+        let id = match self.enter_round(k, sound, kept, remarks) {
             Ok(id) => id,
             Err(e) => {
                 self.trouble(&e, at, tell);
@@ -308,18 +344,10 @@ impl<'a> Keeper<'a> {
             self.trouble(&e, at, tell);
         }
         self.make_room(at, tell);
-        (kept == Kept::Alarm).then_some(id)
+        Some(id)
     }
 
-    fn keep_round(
-        &mut self,
-        k: usize,
-        hearing: &Hearing,
-        at: &Stamp,
-        window: &Window,
-        kept: Kept,
-        remarks: String,
-    ) -> Result<i64, BookError> {
+    fn enter_round(&mut self, k: usize, sound: &Sound, kept: Kept, remarks: String) -> Result<i64, BookError> {
         let group = &self.plan.groups[k];
         let point = RoundChange {
             spm: self.plan.console_spm,
@@ -327,11 +355,11 @@ impl<'a> Keeper<'a> {
             remarks: Some(remarks),
             ..RoundChange::default()
         };
-        let round = self.book.keep_round(&group.pump, at, kept, &point)?;
-        for (sensor, bytes) in group.sensors.iter().zip(&hearing.files) {
+        let round = self.book.keep_round(&group.pump, &sound.at, kept, &point)?;
+        for (sensor, bytes) in group.sensors.iter().zip(&sound.files) {
             let name = format!("watch-m{}.wav", sensor.spot.module);
-            let pulse = window.pulse.as_ref().map(|_| 2);
-            let new = NewClip { path: Path::new(&name), taken_at: at, pulse };
+            let pulse = sound.with_pulse.then_some(2);
+            let new = NewClip { path: Path::new(&name), taken_at: &sound.at, pulse };
             self.book.add_sound(&round, &sensor.spot, &new, bytes)?;
         }
         Ok(round.id)
