@@ -1,6 +1,8 @@
 //! Candidate stroke rates from the modulation spectrum of the band levels.
 
-use realfft::RealFftPlanner;
+use std::sync::{Arc, LazyLock, Mutex};
+
+use realfft::{RealFftPlanner, RealToComplex};
 
 use super::feature::{Feature, N_GROUP};
 
@@ -65,25 +67,71 @@ pub(super) fn candidates(feature: &Feature, span_hz: (f64, f64), most: usize) ->
     let Some(scores) = Scores::new(feature, span_hz) else { return Vec::new() };
     // A drift lets the peak wander from window to window: each may contribute its best within 1.5 %.
     let reach = 7;
-    let n = scores.grid_hz.len();
-    let total: Vec<f64> = (0..n)
-        .map(|i| {
-            let (lo, hi) = (i.saturating_sub(reach), (i + reach + 1).min(n));
-            scores.by_window.iter().map(|h| h[lo..hi].iter().copied().fold(f64::MIN, f64::max)).sum()
-        })
-        .collect();
-    let mut order: Vec<usize> = (0..n).collect();
-    order.sort_by(|&i, &j| total[j].total_cmp(&total[i]).then(i.cmp(&j)));
-    let mut taken: Vec<usize> = Vec::new();
-    for i in order {
-        if taken.len() == most {
-            break;
-        }
-        if taken.iter().all(|&j| i.abs_diff(j) > 2 * reach) {
-            taken.push(i);
+    let mut total = vec![0.0; scores.grid_hz.len()];
+    for h in &scores.by_window {
+        for (sum, best) in total.iter_mut().zip(best_within(h, reach)) {
+            *sum += best;
         }
     }
+    let mut taken: Vec<usize> = Vec::new();
+    while taken.len() < most {
+        let free = (0..total.len()).filter(|i| taken.iter().all(|j| i.abs_diff(*j) > 2 * reach));
+        // Of equals the first.
+        let Some(best) = free.reduce(|a, b| if total[b] > total[a] { b } else { a }) else { break };
+        taken.push(best);
+    }
     taken.into_iter().map(|i| scores.follow(i)).collect()
+}
+
+/// The largest of each value and the `reach` values on both sides.
+fn best_within(x: &[f64], reach: usize) -> Vec<f64> {
+    let mut out = vec![f64::MIN; x.len() + 2 * reach];
+    out[reach..reach + x.len()].copy_from_slice(x);
+    // The best of 2, 4, 8 ... from each place on; then of two such stretches that overlap.
+    let mut done = 1;
+    while done < 2 * reach + 1 {
+        let step = done.min(2 * reach + 1 - done);
+        for i in 0..out.len() - step {
+            out[i] = if out[i + step] > out[i] { out[i + step] } else { out[i] };
+        }
+        done += step;
+    }
+    out.truncate(x.len());
+    out
+}
+
+/// The transform of a length: planning costs as much as ten of them, so each is planned once a process.
+fn planned(n_fft: usize) -> Arc<dyn RealToComplex<f32>> {
+    static PLANNER: LazyLock<Mutex<RealFftPlanner<f32>>> = LazyLock::new(Mutex::default);
+    let mut planner = match PLANNER.lock() {
+        Ok(guard) => guard,
+        Err(poisoned) => poisoned.into_inner(),
+    };
+    planner.plan_fft_forward(n_fft)
+}
+
+/// Where the harmonics of one rate lie among the lines of a spectrum: the same in every window.
+struct Comb {
+    n: usize,
+    /// The line below each harmonic, and how far it lies on the way to the next.
+    at: [(usize, f32); HARMONICS],
+}
+
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "line counts")]
+impl Comb {
+    /// Of a rate that is `spacing` lines, up to `top_line`.
+    fn new(spacing: f64, top_line: usize) -> Self {
+        let at = std::array::from_fn(|k| {
+            let line = (k + 1) as f64 * spacing;
+            (line as usize, (line - (line as usize) as f64) as f32)
+        });
+        Self { n: HARMONICS.min((top_line as f64 / spacing) as usize), at }
+    }
+
+    /// Sum of the power at the harmonics, each less `mean`.
+    fn sum(&self, power: &[f32], mean: f64) -> f64 {
+        self.at[..self.n].iter().map(|&(i, u)| f64::from(power[i] + u * (power[i + 1] - power[i])) - mean).sum()
+    }
 }
 
 /// Harmonic sums of all windows over the rate grid.
@@ -103,7 +151,7 @@ impl Scores {
             return None;
         }
         let n_fft = (2 * len).next_power_of_two().max(4096);
-        let fft = RealFftPlanner::<f32>::new().plan_fft_forward(n_fft);
+        let fft = planned(n_fft);
         let window: Vec<f32> = (0..len)
             .map(|i| (0.5 - 0.5 * (2.0 * std::f64::consts::PI * (i as f64 + 0.5) / len as f64).cos()) as f32)
             .collect();
@@ -113,6 +161,7 @@ impl Scores {
         let top_line = ((TOP_HZ * n_fft as f64 / rate) as usize).min(spectrum.len() - 2);
         let steps = ((span_hz.1 / span_hz.0).ln() / GRID).ceil() as usize + 1;
         let grid_hz: Vec<f64> = (0..steps).map(|i| span_hz.0 * (GRID * i as f64).exp()).collect();
+        let combs: Vec<Comb> = grid_hz.iter().map(|&f| Comb::new(f * n_fft as f64 / rate, top_line)).collect();
         let mut by_window = Vec::new();
         let mut centre_s = Vec::new();
         let mut start = 0;
@@ -132,22 +181,7 @@ impl Scores {
             }
             whiten(&mut power, (2.0 * n_fft as f64 / rate) as usize);
             let mean = power.iter().map(|&p| f64::from(p)).sum::<f64>() / power.len() as f64;
-            let h = grid_hz
-                .iter()
-                .map(|&f| {
-                    let lines_per_harmonic = f * n_fft as f64 / rate;
-                    let k_max = HARMONICS.min((top_line as f64 / lines_per_harmonic) as usize);
-                    (1..=k_max)
-                        .map(|k| {
-                            let at = k as f64 * lines_per_harmonic;
-                            let i = at as usize;
-                            let u = (at - i as f64) as f32;
-                            f64::from(power[i] + u * (power[i + 1] - power[i])) - mean
-                        })
-                        .sum()
-                })
-                .collect();
-            by_window.push(h);
+            by_window.push(combs.iter().map(|comb| comb.sum(&power, mean)).collect());
             centre_s.push((start as f64 + 0.5 * len as f64) / rate);
             start += hop;
         }
