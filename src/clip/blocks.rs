@@ -205,24 +205,16 @@ impl Gatherer {
         let values = Values::of(&frame, self.block.offset);
         self.stats.quantum = self.stats.quantum.min(steps.smallest);
         let at_end = values.max.max(-values.min).max(self.run.value.abs()) >= self.end_from;
-        if steps.any_zero || self.last.is_none() || at_end || self.run.len > 1 {
-            let mut previous = before;
-            for &x in &frame {
-                let step = (x - previous).abs();
-                if self.run.len > 0 && step <= 0.0 {
-                    self.run.len += 1;
-                } else {
-                    self.end_run();
-                    self.run = Run { value: x, len: 1, entry: step };
-                }
-                previous = x;
+        let may_count = at_end || self.last.is_none() || self.run.len > 1 || steps.any_zero && stands_still(&frame, before);
+        match frame.as_slice() {
+            // Runs of one or two samples, away from the end of the scale, count for nothing; only the last may go on.
+            [.., before, second_last, last] if !may_count => {
+                let (step, step_before) = ((last - second_last).abs(), (second_last - before).abs());
+                let (len, entry) = if step <= 0.0 { (2, step_before) } else { (1, step) };
+                self.run = Run { value: *last, len, entry };
+                self.opening = false;
             }
-        } else {
-            // No two neighbours are equal: the last sample is a run of one.
-            let last = frame.last().copied().unwrap_or(before);
-            let second_last = frame.iter().rev().nth(1).copied().unwrap_or(before);
-            self.run = Run { value: last, len: 1, entry: (last - second_last).abs() };
-            self.opening = false;
+            _ => self.follow_runs(&frame, before),
         }
 
         self.spread.push(&frame);
@@ -248,6 +240,20 @@ impl Gatherer {
         self.frame = frame;
         if self.frames_db.len() == FRAMES_PER_BLOCK {
             self.end_block();
+        }
+    }
+
+    /// Follows the runs of equal samples through a frame.
+    fn follow_runs(&mut self, frame: &[f32], mut previous: f32) {
+        for &x in frame {
+            let step = (x - previous).abs();
+            if self.run.len > 0 && step <= 0.0 {
+                self.run.len += 1;
+            } else {
+                self.end_run();
+                self.run = Run { value: x, len: 1, entry: step };
+            }
+            previous = x;
         }
     }
 
@@ -334,6 +340,15 @@ impl Values {
             max: max.into_iter().fold(f32::NEG_INFINITY, f32::max),
         }
     }
+}
+
+/// Whether three samples in a row are equal.
+fn stands_still(frame: &[f32], before: f32) -> bool {
+    let equal = |a: f32, b: f32, c: f32| (a - b).abs() <= 0.0 && (b - c).abs() <= 0.0;
+    let [first, second, ..] = frame else { return true };
+    // All are looked at, which is done side by side; to stop at the first would take them one by one.
+    let inside = frame.iter().zip(&frame[1..]).zip(&frame[2..]).fold(false, |any, ((&a, &b), &c)| any | equal(a, b, c));
+    inside || equal(before, *first, *second)
 }
 
 /// Sums and extremes of the steps between the neighbours of a frame, without sign.

@@ -12,6 +12,7 @@ pub use marks::{
     KNOWN_DEG, MarkError, TAPS_BEFORE_KNOWN, TapAngle, pulse_marks, tap_angle, zero_from_marks, zero_from_taps,
 };
 pub use search::RATE_SPAN_SPM;
+use search::Times;
 pub use track::{Rhythm, whittaker};
 
 /// How far from a hint the rate is looked for, relative.
@@ -141,12 +142,15 @@ pub fn polish(feature: &Feature, rhythm: &Rhythm, second: &Rhythm) -> Rhythm {
 fn rhythms_within(feature: &Feature, span_hz: (f64, f64), not_hz: &[f64], most: usize, least: f64) -> Vec<Rhythm> {
     // Half the values are enough to choose among candidates, and for the modulation spectrum.
     let coarse = feature.halved();
-    let n = coarse.x.len();
     let related = |f: f64| not_hz.iter().any(|&g| RATIOS.iter().any(|&r| (f / (g * r) - 1.0).abs() < 0.008));
     let mut tried: Vec<(f64, f64, Vec<f64>)> = Vec::new();
-    for path in search::candidates(&coarse, span_hz, MOST_PATHS) {
+    let paths = search::candidates(&coarse, span_hz, MOST_PATHS);
+    let Some(first) = paths.first() else { return Vec::new() };
+    let coarse_times = Times::new(first, coarse.x.len(), coarse.rate_hz);
+    let times = Times::new(first, feature.x.len(), feature.rate_hz);
+    for path in paths {
         let mean_hz = path.rate_hz.iter().sum::<f64>() / path.rate_hz.len() as f64;
-        let base = path.phase(n, coarse.rate_hz, 1.0);
+        let base = path.phase(&coarse_times);
         let family: Vec<(f64, f64)> = RATIOS
             .iter()
             .filter(|&&r| r * mean_hz >= span_hz.0 * 0.999 && r * mean_hz <= span_hz.1 * 1.001)
@@ -155,7 +159,7 @@ fn rhythms_within(feature: &Feature, span_hz: (f64, f64), not_hz: &[f64], most: 
             .collect();
         let Some(near) = family.iter().map(|f| CONTENDS * f.1).max_by(f64::total_cmp) else { continue };
         // Which of those near the top is the true one is a matter of little: that needs all the values.
-        let full = path.phase(feature.x.len(), feature.rate_hz, 1.0);
+        let full = path.phase(&times);
         let family: Vec<(f64, f64)> =
             family.into_iter().filter(|f| f.1 >= near).map(|(r, _)| (r, track::strength(&feature.x, &full, r))).collect();
         let Some(best) = family.iter().map(|f| f.1).max_by(f64::total_cmp) else { continue };

@@ -29,30 +29,44 @@ pub(super) struct Path {
 }
 
 impl Path {
-    /// Turns since time 0 at evenly spaced times, integrating the rate (linear between window centres).
+    /// Turns since time 0, integrating the rate (linear between window centres).
     #[must_use]
-    pub(super) fn phase(&self, n: usize, sample_rate_hz: f64, ratio: f64) -> Vec<f64> {
-        let mut out = Vec::with_capacity(n);
+    pub(super) fn phase(&self, times: &Times) -> Vec<f64> {
         let mut turns = 0.0;
+        let after = |&(k, u): &(usize, f64)| {
+            let now = turns;
+            let next = self.rate_hz[(k + 1).min(self.rate_hz.len() - 1)];
+            turns += (self.rate_hz[k] + u * (next - self.rate_hz[k])) / times.sample_rate_hz;
+            now
+        };
+        times.at.iter().map(after).collect()
+    }
+}
+
+/// Where evenly spaced times lie among the centres of the analysis windows, which are the same for all paths.
+#[derive(Debug)]
+pub(super) struct Times {
+    sample_rate_hz: f64,
+    /// The centre before, and how far on the way to the next: 0 before the first, 1 after the last.
+    at: Vec<(usize, f64)>,
+}
+
+impl Times {
+    /// `n` times from 0 on among the centres of `path`.
+    #[must_use]
+    pub(super) fn new(path: &Path, n: usize, sample_rate_hz: f64) -> Self {
+        let centre_s = &path.centre_s;
+        let last = centre_s.len() - 1;
         let mut k = 0;
-        let last = self.centre_s.len() - 1;
-        for i in 0..n {
+        let place = |i: usize| {
             let t = i as f64 / sample_rate_hz;
-            while k + 1 < last && t > self.centre_s[k + 1] {
+            while k + 1 < last && t > centre_s[k + 1] {
                 k += 1;
             }
-            let rate = if last == 0 || t <= self.centre_s[0] {
-                self.rate_hz[0]
-            } else if t >= self.centre_s[last] {
-                self.rate_hz[last]
-            } else {
-                let u = (t - self.centre_s[k]) / (self.centre_s[k + 1] - self.centre_s[k]);
-                self.rate_hz[k] + u * (self.rate_hz[k + 1] - self.rate_hz[k])
-            };
-            out.push(turns);
-            turns += ratio * rate / sample_rate_hz;
-        }
-        out
+            let u = if last == 0 { 0.0 } else { (t - centre_s[k]) / (centre_s[k + 1] - centre_s[k]) };
+            (k, u.clamp(0.0, 1.0))
+        };
+        Self { sample_rate_hz, at: (0..n).map(place).collect() }
     }
 }
 

@@ -50,23 +50,50 @@ pub(super) struct HalfMaps {
     count: [f32; CELLS],
 }
 
+/// Frames that follow each other in one cell.
+#[derive(Clone, Copy, Default)]
+struct Run {
+    cell: usize,
+    count: f32,
+    sum: [f32; N_GROUP],
+}
+
 impl HalfMaps {
     pub(super) fn new(rows: &[[f32; N_GROUP]], phase: &[f64], ratio: f64) -> Self {
-        let mut sum = [[0.0; N_GROUP]; CELLS];
-        let mut count = [0_u32; CELLS];
+        let mut maps = Self { sum: [[0.0; N_GROUP]; CELLS], count: [0.0; CELLS] };
         let mut cells = [0; AT_ONCE];
+        let mut runs = [Run::default(); AT_ONCE];
+        let mut run = Run::default();
         for (rows, phase) in rows.chunks(AT_ONCE).zip(phase.chunks(AT_ONCE)) {
             for (cell, &p) in cells.iter_mut().zip(phase) {
-                *cell = part_of_turn(0.5 * ratio * p, CELLS);
+                *cell = part_of_turn(0.5 * (p * ratio), CELLS);
             }
+            // Without a branch: where a run ends can't be guessed, and a wrong guess costs more than these sums.
+            let mut ended = 0;
             for (row, &cell) in rows.iter().zip(&cells) {
-                count[cell] += 1;
-                for (s, &v) in sum[cell].iter_mut().zip(row) {
-                    *s += v;
+                runs[ended] = run;
+                let goes_on = cell == run.cell;
+                ended += usize::from(!goes_on);
+                let kept = f32::from(u8::from(goes_on));
+                run.cell = cell;
+                run.count = kept * run.count + 1.0;
+                for (s, &v) in run.sum.iter_mut().zip(row) {
+                    *s = kept * *s + v;
                 }
             }
+            for run in &runs[..ended] {
+                maps.put(run);
+            }
         }
-        Self { sum, count: count.map(|n| n as f32) }
+        maps.put(&run);
+        maps
+    }
+
+    fn put(&mut self, run: &Run) {
+        self.count[run.cell] += run.count;
+        for (s, &v) in self.sum[run.cell].iter_mut().zip(&run.sum) {
+            *s += v;
+        }
     }
 
     /// Mean of each cell less the mean over the turn; 0 where no frame fell.
