@@ -240,4 +240,21 @@ mod tests {
             assert!(apart(*s, t).abs() < 1e-3, "{s} {t}");
         }
     }
+
+    #[test]
+    fn lags_side_by_side_are_what_one_by_one_gives() {
+        let wave = |scale: f32| (0..N_FINE * N_BAND).map(|i| (i as f32 * scale).sin()).collect::<Vec<f32>>();
+        let (a, b) = (wave(0.37), wave(0.11));
+        for (from, n) in [(0, 1), (143, 146), (100, 23), (5, 8)] {
+            let fits = fits(&a, &b, from, n);
+            assert_eq!(fits.len(), n);
+            for (lag, fit) in (from..).zip(fits) {
+                let product = |k: usize, band: usize| {
+                    f64::from(a[k * N_BAND + band]) * f64::from(b[(k + lag) % N_FINE * N_BAND + band])
+                };
+                let plain: f64 = (0..N_FINE).map(|k| (0..N_BAND).map(|band| product(k, band)).sum::<f64>()).sum();
+                assert!((fit - plain).abs() < 1e-3, "{lag}: {fit} {plain}");
+            }
+        }
+    }
 }

@@ -350,3 +350,32 @@ pub fn families(model: &Model, edges_hz: &[f64], n_band: usize, absolute: bool) 
     });
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn filters_side_by_side_are_what_their_formula_says() {
+        let wave = |scale: f64| (0..N_CELL).map(|i| (i as f64 * scale).sin()).collect::<Vec<f64>>();
+        let whitened = wave(0.21);
+        let mut falling = flat(3, 20);
+        for (k, w) in falling.weight[3..20].iter_mut().enumerate() {
+            *w /= 1.0 + k as f64;
+        }
+        for arcs in [halves(), every(3, &[12, 30]), vec![(0, N_ANGLE)]] {
+            let spectra = vec![flat(0, 5), falling.clone(), flat(10, N_BAND)];
+            let family = Family { pattern: Pattern::Hiss, share: 1.0, shape: wave(0.37), arcs, spectra };
+            for (t, sum) in family.numerators(&whitened).into_iter().enumerate() {
+                let (arc, spectrum) = family.filter(t);
+                let plain: f64 = (0..N_BAND)
+                    .map(|b| {
+                        let cells = family.on_arc(arc, b);
+                        spectrum.weight[b] * cells.iter().map(|&(a, s)| s * whitened[b * N_ANGLE + a]).sum::<f64>()
+                    })
+                    .sum();
+                assert!((sum - plain).abs() < 1e-9, "{t}: {sum} {plain}");
+            }
+        }
+    }
+}

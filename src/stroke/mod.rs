@@ -37,11 +37,11 @@ pub const LEAST_LOCK: f64 = 0.45;
 /// Adding this and taking it away again rounds to a whole number: 1.5 times 2^52.
 const ROUNDER: f64 = 6_755_399_441_055_744.0;
 /// Binary places of a part of a turn.
-const PLACES: u32 = 40;
-/// A number from -1 to 1 added to this has its fraction in the lowest [`PLACES`] bits: 1.5 times 2^(52 - 40).
-const FIXED: f64 = 6_144.0;
+const PLACES: u32 = 51;
+/// A number from -0.5 to 0.5 added to this has its fraction in the lowest [`PLACES`] bits of the sum.
+const FIXED: f64 = 3.0;
 
-/// In which of `n` equal parts of a turn a phase lies, from 0; the first for not-a-number.
+/// In which of `n` equal parts of a turn a phase lies, from 0 (`n` at most 8192); the first for not-a-number.
 ///
 /// This is the innermost step of all. `floor` and casts from floating point take one value at a time on plain x86-64; these
 /// additions, and the product of whole numbers if `n` is a constant, are done side by side.
@@ -186,4 +186,31 @@ fn rhythms_within(feature: &Feature, span_hz: (f64, f64), not_hz: &[f64], most: 
         }
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a part of a turn")]
+    fn parts_of_a_turn_are_what_floor_says() {
+        for n in [72_u32, 144] {
+            for i in -30_000..30_000 {
+                // Steps that meet no edge but 0.
+                let turns = f64::from(i) * 0.012_345_678_9;
+                let plain = ((turns - turns.floor()) * f64::from(n)).floor() as usize;
+                assert_eq!(part_of_turn(turns, n as usize), plain, "{turns} of {n}");
+            }
+            for k in 0..n {
+                // The middle of every part, and whole turns.
+                let middle = (f64::from(k) + 0.5) / f64::from(n);
+                assert_eq!(part_of_turn(5.0 + middle, n as usize), k as usize);
+                assert_eq!(part_of_turn(middle - 3.0, n as usize), k as usize);
+                assert_eq!(part_of_turn(f64::from(k), n as usize), 0);
+            }
+            assert_eq!(part_of_turn(f64::NAN, n as usize), 0);
+            assert!(part_of_turn(f64::INFINITY, n as usize) < n as usize);
+        }
+    }
 }

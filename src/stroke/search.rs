@@ -256,3 +256,20 @@ fn whiten(power: &mut [f32], block: usize) {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_best_within_reach_is_the_largest_of_the_neighbours() {
+        let x: Vec<f64> = (0..50).map(|i| (f64::from(i) * 1.7).sin()).collect();
+        for reach in [1, 2, 3, 7, 10] {
+            for (i, best) in best_within(&x, reach).into_iter().enumerate() {
+                let near = &x[i.saturating_sub(reach)..(i + reach + 1).min(x.len())];
+                let plain = near.iter().copied().fold(f64::MIN, f64::max);
+                assert!((best - plain).abs() <= 0.0, "{i} within {reach}: {best} {plain}");
+            }
+        }
+    }
+}
