@@ -208,7 +208,8 @@ impl Gatherer {
         let values = Values::of(&frame, self.block.offset);
         self.stats.quantum = self.stats.quantum.min(steps.smallest);
         let at_end = values.max.max(-values.min).max(self.run.value.abs()) >= self.end_from;
-        let may_count = at_end || self.last.is_none() || self.run.len > 1 || steps.any_zero && stands_still(&frame, before);
+        let may_count =
+            at_end || self.last.is_none() || self.run.len > 1 || steps.any_zero && stands_still(&frame, before);
         match frame.as_slice() {
             // Runs of one or two samples, away from the end of the scale, count for nothing; only the last may go on.
             [.., before, second_last, last] if !may_count => {

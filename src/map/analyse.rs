@@ -180,12 +180,7 @@ fn rotating_take(frames: &BandFrames, level: &[f32]) -> Take {
     }
 }
 
-fn takes(
-    clip: &Clip,
-    sound: &Sound<'_>,
-    settings: &AnalyseSettings,
-    findings: &mut Vec<Finding>,
-) -> (Vec<Take>, bool) {
+fn takes(clip: &Clip, sound: &Sound<'_>, settings: &AnalyseSettings, findings: &mut Vec<Finding>) -> (Vec<Take>, bool) {
     let Sound { frames, feature, .. } = *sound;
     let marks = clip.pulse.as_ref().map(|p| stroke::pulse_marks(p, clip.sample_rate_hz)).unwrap_or_default();
     let mut rhythms = match stroke::rhythm_from_marks(feature, &marks, frames.first_centre_s) {

@@ -137,10 +137,8 @@ impl Bank {
         let whitened: Vec<Vec<f64>> = directions.iter().map(|d| white.apply(d)).collect();
         let gram: Vec<Vec<f64>> = directions.iter().map(|d| whitened.iter().map(|w| dot(d, w)).collect()).collect();
         let ridge = RIDGE;
-        let (norms, overlaps) = families
-            .iter()
-            .map(|f| (f.norms(&white), whitened.iter().map(|w| f.numerators(w)).collect()))
-            .unzip();
+        let (norms, overlaps) =
+            families.iter().map(|f| (f.norms(&white), whitened.iter().map(|w| f.numerators(w)).collect())).unzip();
         Self { white, families, norms, directions, overlaps, gram, ridge }
     }
 

@@ -46,7 +46,6 @@ const FIXED: f64 = 3.0;
 /// This is the innermost step of all. `floor` and casts from floating point take one value at a time on plain x86-64; these
 /// additions, and the product of whole numbers if `n` is a constant, are done side by side.
 #[inline(always)]
-#[expect(clippy::cast_possible_truncation, reason = "below n")]
 pub(crate) fn part_of_turn(turns: f64, n: usize) -> usize {
     let rest = turns - ((turns + ROUNDER) - ROUNDER);
     let fraction = (rest + FIXED).to_bits() & ((1 << PLACES) - 1);
@@ -125,9 +124,7 @@ pub fn second_rhythm(feature: &Feature, first: &Rhythm) -> Option<Rhythm> {
 #[must_use]
 pub fn uneven(feature: &Feature, rhythm: &Rhythm) -> bool {
     let n = feature.x.len();
-    let part = |range: std::ops::Range<usize>| {
-        track::strength(&feature.x[range.clone()], &rhythm.phase[range], 1.0)
-    };
+    let part = |range: std::ops::Range<usize>| track::strength(&feature.x[range.clone()], &rhythm.phase[range], 1.0);
     let (a, b) = (part(0..n / 2), part(n / 2..n));
     a.min(b) < 0.5 * a.max(b)
 }
@@ -160,8 +157,11 @@ fn rhythms_within(feature: &Feature, span_hz: (f64, f64), not_hz: &[f64], most: 
         let Some(near) = family.iter().map(|f| CONTENDS * f.1).max_by(f64::total_cmp) else { continue };
         // Which of those near the top is the true one is a matter of little: that needs all the values.
         let full = path.phase(&times);
-        let family: Vec<(f64, f64)> =
-            family.into_iter().filter(|f| f.1 >= near).map(|(r, _)| (r, track::strength(&feature.x, &full, r))).collect();
+        let family: Vec<(f64, f64)> = family
+            .into_iter()
+            .filter(|f| f.1 >= near)
+            .map(|(r, _)| (r, track::strength(&feature.x, &full, r)))
+            .collect();
         let Some(best) = family.iter().map(|f| f.1).max_by(f64::total_cmp) else { continue };
         let pick = family.iter().rev().find(|f| f.1 >= SAME_STRENGTH * best);
         if let Some(&(ratio, strength)) = pick {
