@@ -228,6 +228,8 @@ impl Design {
                 out
             })
             .collect();
+        let used = n_usable * N_ANGLE;
+        let weight: Vec<f64> = variance[..used].iter().map(|v| 1.0 / v).collect();
         let mut best: Option<(f64, Fit)> = None;
         for ridge in RIDGES {
             if p == 0 && ridge.is_finite() || n < 5 && ridge.is_finite() {
@@ -246,11 +248,14 @@ impl Design {
                         h += x[i] * inverse[i][j] * x[j];
                     }
                 }
-                let e: Vec<f64> =
-                    (0..N_CELL).map(|i| r[i] - (0..p).map(|k| slopes[k][i] * x[k]).sum::<f64>()).collect();
-                let used = n_usable * N_ANGLE;
-                let weighted: f64 = e[..used].iter().zip(variance).map(|(e, v)| e * e / v).sum();
-                error += weighted / (1.0 - h).max(0.05).powi(2);
+                let mut explained = vec![0.0; N_CELL];
+                for (slope, x) in slopes.iter().zip(x) {
+                    for (sum, s) in explained.iter_mut().zip(slope) {
+                        *sum += s * x;
+                    }
+                }
+                let e: Vec<f64> = r.iter().zip(&explained).map(|(r, explained)| r - explained).collect();
+                error += weighted_square(&e[..used], &weight) / (1.0 - h).max(0.05).powi(2);
                 leverage.push(h.min(0.95));
                 residuals.push(e);
             }
@@ -279,6 +284,17 @@ impl Design {
         let det = a * d - b * b;
         vec![vec![d / det, -b / det], vec![-b / det, a / det]]
     }
+}
+
+/// `sum weight x^2`, over one band and all angles at a time side by side.
+fn weighted_square(x: &[f64], weight: &[f64]) -> f64 {
+    let mut sums = [0.0; N_ANGLE];
+    for (x, weight) in x.chunks_exact(N_ANGLE).zip(weight.chunks_exact(N_ANGLE)) {
+        for ((sum, x), w) in sums.iter_mut().zip(x).zip(weight) {
+            *sum += w * x * x;
+        }
+    }
+    sums.iter().sum()
 }
 
 /// Mean of each band's cells, weighted by the inverse of their variance.

@@ -345,7 +345,7 @@ impl Meter {
 /// Looks for the rhythm of the last seconds, and for what taps say of its angle.
 fn look(ask: &Ask) -> Seen {
     let level = stroke::levels_db(&ask.frames);
-    let feature = Feature::from_frames(&ask.frames, &level);
+    let feature = Feature::from_frames(&ask.frames, &stroke::group_sums(&level, ask.frames.n_usable));
     let first_centre_s = ask.frames.first_centre_s;
     let marks: Option<Vec<f64>> = ask.pulses.as_ref().map(|(samples, rate_hz, start_s)| {
         stroke::pulse_marks(samples, *rate_hz).into_iter().map(|t| t + start_s).collect()

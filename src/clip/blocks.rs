@@ -81,6 +81,8 @@ pub(super) struct Gatherer {
     lowpass: LowPass,
     /// Samples of the frame in hand.
     frame: Vec<f32>,
+    /// Its steps.
+    steps: Vec<f32>,
     frames_db: Vec<f32>,
     last: Option<f32>,
     run: Run,
@@ -150,6 +152,7 @@ impl Gatherer {
             hold_len,
             lowpass: LowPass::new(rate_hz),
             frame: Vec::with_capacity(frame_len(rate_hz)),
+            steps: Vec::with_capacity(frame_len(rate_hz)),
             frames_db: Vec::with_capacity(FRAMES_PER_BLOCK),
             last: None,
             run: Run { value: 0.0, len: 0, entry: 0.0 },
@@ -201,28 +204,21 @@ impl Gatherer {
         if self.block.block.n == 0 {
             self.block.offset = first;
         }
-        let steps = Steps::of(&frame, before);
+        let steps = Steps::of(&frame, before, &mut self.steps);
         let values = Values::of(&frame, self.block.offset);
         self.stats.quantum = self.stats.quantum.min(steps.smallest);
         let at_end = values.max.max(-values.min).max(self.run.value.abs()) >= self.end_from;
-        if steps.any_zero || self.last.is_none() || at_end || self.run.len > 1 {
-            let mut previous = before;
-            for &x in &frame {
-                let step = (x - previous).abs();
-                if self.run.len > 0 && step <= 0.0 {
-                    self.run.len += 1;
-                } else {
-                    self.end_run();
-                    self.run = Run { value: x, len: 1, entry: step };
-                }
-                previous = x;
+        let may_count =
+            at_end || self.last.is_none() || self.run.len > 1 || steps.any_zero && stands_still(&frame, before);
+        match frame.as_slice() {
+            // Runs of one or two samples, away from the end of the scale, count for nothing; only the last may go on.
+            [.., before, second_last, last] if !may_count => {
+                let (step, step_before) = ((last - second_last).abs(), (second_last - before).abs());
+                let (len, entry) = if step <= 0.0 { (2, step_before) } else { (1, step) };
+                self.run = Run { value: *last, len, entry };
+                self.opening = false;
             }
-        } else {
-            // No two neighbours are equal: the last sample is a run of one.
-            let last = frame.last().copied().unwrap_or(before);
-            let second_last = frame.iter().rev().nth(1).copied().unwrap_or(before);
-            self.run = Run { value: last, len: 1, entry: (last - second_last).abs() };
-            self.opening = false;
+            _ => self.follow_runs(&frame, before),
         }
 
         self.spread.push(&frame);
@@ -248,6 +244,20 @@ impl Gatherer {
         self.frame = frame;
         if self.frames_db.len() == FRAMES_PER_BLOCK {
             self.end_block();
+        }
+    }
+
+    /// Follows the runs of equal samples through a frame.
+    fn follow_runs(&mut self, frame: &[f32], mut previous: f32) {
+        for &x in frame {
+            let step = (x - previous).abs();
+            if self.run.len > 0 && step <= 0.0 {
+                self.run.len += 1;
+            } else {
+                self.end_run();
+                self.run = Run { value: x, len: 1, entry: step };
+            }
+            previous = x;
         }
     }
 
@@ -309,31 +319,38 @@ struct Values {
 impl Values {
     /// Sums are about `offset`.
     fn of(frame: &[f32], offset: f32) -> Self {
-        let (mut sum, mut sum_sq) = ([0.0; LANES], [0.0; LANES]);
-        let (mut min, mut max) = ([f32::INFINITY; LANES], [f32::NEG_INFINITY; LANES]);
-        let mut take = |lane: usize, x: f32| {
-            let about = x - offset;
-            sum[lane] += about;
-            sum_sq[lane] += about * about;
-            min[lane] = if x < min[lane] { x } else { min[lane] };
-            max[lane] = if x > max[lane] { x } else { max[lane] };
-        };
-        let (chunks, rest) = frame.as_chunks::<LANES>();
-        for chunk in chunks {
-            for (lane, &x) in chunk.iter().enumerate() {
-                take(lane, x);
-            }
-        }
-        for (lane, &x) in rest.iter().enumerate() {
-            take(lane, x);
-        }
+        let square = |x: f32| (x - offset) * (x - offset);
         Self {
-            sum: sum.iter().sum(),
-            sum_sq: sum_sq.iter().sum(),
-            min: min.into_iter().fold(f32::INFINITY, f32::min),
-            max: max.into_iter().fold(f32::NEG_INFINITY, f32::max),
+            sum: folded(frame, [0.0; LANES], |sum, x| sum + (x - offset)).iter().sum(),
+            sum_sq: folded(frame, [0.0; LANES], |sum, x| sum + square(x)).iter().sum(),
+            min: folded(frame, [f32::INFINITY; LANES], lesser).into_iter().fold(f32::INFINITY, f32::min),
+            max: folded(frame, [f32::NEG_INFINITY; LANES], larger).into_iter().fold(f32::NEG_INFINITY, f32::max),
         }
     }
+}
+
+/// Folds every eighth value into a lane of its own. One plain loop a statistic becomes a few vector instructions; one loop that
+/// holds them all does not.
+fn folded(x: &[f32], mut lanes: [f32; LANES], with: impl Fn(f32, f32) -> f32) -> [f32; LANES] {
+    let (chunks, rest) = x.as_chunks::<LANES>();
+    for chunk in chunks {
+        for (lane, &x) in lanes.iter_mut().zip(chunk) {
+            *lane = with(*lane, x);
+        }
+    }
+    for (lane, &x) in lanes.iter_mut().zip(rest) {
+        *lane = with(*lane, x);
+    }
+    lanes
+}
+
+// Of numbers: `f32::min` and `f32::max` also have a rule for what is none, which costs as much again.
+fn lesser(a: f32, b: f32) -> f32 {
+    if b < a { b } else { a }
+}
+
+fn larger(a: f32, b: f32) -> f32 {
+    if b > a { b } else { a }
 }
 
 /// Sums and extremes of the steps between the neighbours of a frame, without sign.
@@ -347,42 +364,34 @@ struct Steps {
 }
 
 impl Steps {
-    fn of(frame: &[f32], before: f32) -> Self {
-        let (mut sum, mut sum_sq, mut largest) = ([0.0; LANES], [0.0; LANES], [0.0_f32; LANES]);
-        let mut smallest = [f32::INFINITY; LANES];
-        let mut zeros = [0_u32; LANES];
-        let mut take = |lane: usize, x: f32, previous: f32| {
-            let step = (x - previous).abs();
-            sum[lane] += step;
-            sum_sq[lane] += step * step;
-            largest[lane] = if step > largest[lane] { step } else { largest[lane] };
-            let moved = if step > 0.0 { step } else { f32::INFINITY };
-            smallest[lane] = if moved < smallest[lane] { moved } else { smallest[lane] };
-            zeros[lane] |= u32::from(step <= 0.0);
-        };
-        if let Some(&first) = frame.first() {
-            take(0, first, before);
-        }
+    /// `steps` is where they are put meanwhile.
+    fn of(frame: &[f32], before: f32, steps: &mut Vec<f32>) -> Self {
         let later = frame.get(1..).unwrap_or_default();
-        let earlier = &frame[..later.len()];
-        let (chunks, rest) = later.as_chunks::<LANES>();
-        let (chunks_before, rest_before) = earlier.as_chunks::<LANES>();
-        for (chunk, chunk_before) in chunks.iter().zip(chunks_before) {
-            for lane in 0..LANES {
-                take(lane, chunk[lane], chunk_before[lane]);
-            }
-        }
-        for (lane, (&x, &previous)) in rest.iter().zip(rest_before).enumerate() {
-            take(lane, x, previous);
-        }
+        steps.clear();
+        steps.extend(later.iter().zip(frame).map(|(x, previous)| (x - previous).abs()));
+        let first = frame.first().map_or(0.0, |x| (x - before).abs());
+        let started = |others: f32, first: f32| std::array::from_fn(|lane| if lane == 0 { first } else { others });
+        let moved = |step: f32| if step > 0.0 { step } else { f32::INFINITY };
+        let least = folded(steps, [first; LANES], lesser);
         Self {
-            sum: sum.iter().sum(),
-            sum_sq: sum_sq.iter().sum(),
-            largest: largest.into_iter().fold(0.0, f32::max),
-            smallest: smallest.into_iter().fold(f32::INFINITY, f32::min),
-            any_zero: zeros.iter().any(|&z| z > 0),
+            sum: folded(steps, started(0.0, first), |sum, x| sum + x).iter().sum(),
+            sum_sq: folded(steps, started(0.0, first * first), |sum, x| sum + x * x).iter().sum(),
+            largest: folded(steps, [first; LANES], larger).into_iter().fold(0.0, f32::max),
+            smallest: folded(steps, [moved(first); LANES], |least, x| lesser(least, moved(x)))
+                .into_iter()
+                .fold(f32::INFINITY, f32::min),
+            any_zero: least.iter().any(|&step| step <= 0.0),
         }
     }
+}
+
+/// Whether three samples in a row are equal.
+fn stands_still(frame: &[f32], before: f32) -> bool {
+    let equal = |a: f32, b: f32, c: f32| (a - b).abs() <= 0.0 && (b - c).abs() <= 0.0;
+    let [first, second, ..] = frame else { return true };
+    // All are looked at, which is done side by side; to stop at the first would take them one by one.
+    let inside = frame.iter().zip(&frame[1..]).zip(&frame[2..]).fold(false, |any, ((&a, &b), &c)| any | equal(a, b, c));
+    inside || equal(before, *first, *second)
 }
 
 impl Flat {

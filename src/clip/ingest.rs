@@ -44,7 +44,7 @@ pub(super) fn ingest(
 
     let mut picks = vec![choice.sound];
     picks.extend(choice.pulse);
-    let mut kept = match &pass.kept {
+    let mut kept = match pass.kept {
         Some(all) => pick(all, usize::from(info.channels), &range, &picks),
         None => second_pass(open, &info, &range, &picks)?,
     };
@@ -99,7 +99,8 @@ fn first_pass(source: &mut dyn Source, info: &SourceInfo) -> Result<Pass, ClipEr
     let channels = usize::from(info.channels);
     let mut gatherers: Vec<Gatherer> =
         (0..channels).map(|_| Gatherer::new(info.rate_hz, info.bound, info.bits)).collect();
-    let mut kept = Some(Vec::new());
+    let there = source.frames_left().map_or(0, |n| usize::try_from(n).unwrap_or(usize::MAX).saturating_mul(channels));
+    let mut kept = (there <= KEPT_VALUES).then(|| Vec::with_capacity(there));
     let mut n_frames = 0;
     let mut buffer = Vec::new();
     let mut channel: Vec<f32> = Vec::new();
@@ -130,10 +131,17 @@ fn first_pass(source: &mut dyn Source, info: &SourceInfo) -> Result<Pass, ClipEr
 }
 
 /// Cuts the picked channels out of interleaved samples; what is not finite becomes 0.
-fn pick(all: &[f32], channels: usize, range: &Range<u64>, picks: &[usize]) -> Vec<Vec<f32>> {
+fn pick(mut all: Vec<f32>, channels: usize, range: &Range<u64>, picks: &[usize]) -> Vec<Vec<f32>> {
     let at = |frame: u64| usize::try_from(frame).unwrap_or(usize::MAX).saturating_mul(channels).min(all.len());
-    let part = &all[at(range.start)..at(range.end)];
-    picks.iter().map(|&c| part.iter().skip(c).step_by(channels).map(|&x| finite(x)).collect()).collect()
+    let part = at(range.start)..at(range.end);
+    if channels == 1 && picks.len() == 1 {
+        // Most clips are this: nothing to copy.
+        all.truncate(part.end);
+        all.drain(..part.start);
+        all.iter_mut().for_each(|x| *x = finite(*x));
+        return vec![all];
+    }
+    picks.iter().map(|&c| all[part.clone()].iter().skip(c).step_by(channels).map(|&x| finite(x)).collect()).collect()
 }
 
 fn second_pass(

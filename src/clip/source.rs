@@ -105,6 +105,11 @@ pub(super) trait Source {
     /// Replaces the content of `out` by at most `max_frames` frames, interleaved; returns their number, 0 at the end.
     fn read_frames(&mut self, max_frames: usize, out: &mut Vec<f32>) -> Result<usize, ClipError>;
 
+    /// How many frames can at most be read yet, if that is known.
+    fn frames_left(&self) -> Option<u64> {
+        None
+    }
+
     /// Passes over `n` frames. The default reads and drops them.
     fn skip_frames(&mut self, mut n: u64) -> Result<(), ClipError> {
         let mut scratch = Vec::new();

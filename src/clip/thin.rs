@@ -86,7 +86,7 @@ impl LowPass {
         }
         while !samples.is_empty() {
             let n = (self.factor - self.count).min(samples.len());
-            self.sum += samples[..n].iter().map(|&x| f64::from(x)).sum::<f64>();
+            self.sum += sum(&samples[..n]);
             self.count += n;
             samples = &samples[n..];
             if self.count < self.factor {
@@ -103,6 +103,18 @@ impl LowPass {
             give(y);
         }
     }
+}
+
+/// Sum side by side: one value at a time, each addition waits for the one before.
+fn sum(x: &[f32]) -> f64 {
+    let (chunks, rest) = x.as_chunks::<8>();
+    let mut sums = [0.0; 8];
+    for chunk in chunks {
+        for (s, &x) in sums.iter_mut().zip(chunk) {
+            *s += f64::from(x);
+        }
+    }
+    sums.iter().sum::<f64>() + rest.iter().map(|&x| f64::from(x)).sum::<f64>()
 }
 
 #[cfg(test)]

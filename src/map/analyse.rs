@@ -4,7 +4,7 @@ use crate::bands::{N_BAND, band_edges_hz};
 use crate::clip::{Clip, Code, Effect, Finding};
 use crate::frames::{BandFrames, FramePlan};
 use crate::map::{FoldedMap, fold, fold_two};
-use crate::stroke::{self, Feature, Rhythm};
+use crate::stroke::{self, Feature, N_GROUP, Rhythm, group_edges};
 
 /// Fewer whole strokes than this can't carry a verdict.
 pub(crate) const LEAST_STROKES: u32 = 10;
@@ -22,8 +22,6 @@ const JUMP: f64 = 0.05;
 const SURE_LOCK: f64 = 0.75;
 /// Shortest half of a clip in which a rhythm of its own is looked for, in seconds.
 const LEAST_HALF_S: f64 = 8.0;
-/// Groups of bands that are steadied together.
-const GROUPS: usize = 8;
 /// Shortest clip worth a look, in seconds.
 const LEAST_S: f64 = 2.0;
 
@@ -89,14 +87,11 @@ impl Analysis {
 pub fn analyse(clip: &Clip, settings: &AnalyseSettings) -> Analysis {
     let plan = FramePlan::shared(clip.sample_rate_hz);
     let mut frames = plan.band_frames(&clip.samples);
-    frames.n_usable = carried_bands(&frames);
+    let band_power = band_means(&frames);
+    frames.n_usable = carried_bands(&band_power, frames.n_usable);
     let mut findings = clip.findings.clone();
     let n = frames.n_frames();
-    let level_db = if n == 0 {
-        -240.0
-    } else {
-        10.0 * (frames.power.iter().map(|&p| f64::from(p)).sum::<f64>() / n as f64).max(1e-24).log10()
-    };
+    let level_db = 10.0 * band_power.iter().sum::<f64>().max(1e-24).log10();
     let mut out = Analysis {
         takes: Vec::new(),
         level_db,
@@ -123,9 +118,11 @@ pub fn analyse(clip: &Clip, settings: &AnalyseSettings) -> Analysis {
     if settings.rotating {
         out.takes.push(rotating_take(&frames, &level));
     } else {
-        let feature = Feature::from_frames(&frames, &level);
+        let sums = stroke::group_sums(&level, frames.n_usable);
+        let feature = Feature::from_frames(&frames, &sums);
+        let sound = Sound { frames: &frames, level: &level, sums: &sums, feature: &feature };
         let uneven;
-        (out.takes, uneven) = takes(clip, &frames, &level, &feature, settings, &mut findings);
+        (out.takes, uneven) = takes(clip, &sound, settings, &mut findings);
         if uneven && let Some(cut) = after_jump(clip, &frames, &feature, settings) {
             return cut;
         }
@@ -135,22 +132,34 @@ pub fn analyse(clip: &Clip, settings: &AnalyseSettings) -> Analysis {
     out
 }
 
+/// What the frames of a clip hold, in the forms that the steps need.
+#[derive(Clone, Copy)]
+struct Sound<'a> {
+    frames: &'a BandFrames,
+    /// Levels in dB, see [`stroke::levels_db`].
+    level: &'a [f32],
+    /// Sums over groups of bands, see [`stroke::group_sums`].
+    sums: &'a [[f32; N_GROUP]],
+    feature: &'a Feature,
+}
+
+/// Mean power of each band, 0 without frames.
+fn band_means(frames: &BandFrames) -> [f64; N_BAND] {
+    let mut sum = [0.0_f64; N_BAND];
+    for row in frames.power.chunks_exact(N_BAND) {
+        for (s, &p) in sum.iter_mut().zip(row) {
+            *s += f64::from(p);
+        }
+    }
+    sum.map(|s| s / frames.n_frames().max(1) as f64)
+}
+
 /// Bands that the recording really carries: a lossy codec or a filter leaves the top ones empty.
 ///
 /// From the top down a band counts as empty while its mean lies 30 dB below that of the band two below it (no pump falls so
 /// steeply) or at the level of rounding (-130 dB re full scale).
-fn carried_bands(frames: &BandFrames) -> usize {
-    let n = frames.n_frames();
-    if n == 0 {
-        return frames.n_usable;
-    }
-    let mut mean = [0.0_f64; N_BAND];
-    for row in frames.power.chunks_exact(N_BAND) {
-        for (m, &p) in mean.iter_mut().zip(row) {
-            *m += f64::from(p) / n as f64;
-        }
-    }
-    let mut top = frames.n_usable;
+fn carried_bands(mean: &[f64; N_BAND], n_usable: usize) -> usize {
+    let mut top = n_usable;
     while top > 3 && (mean[top - 1] < 1e-13 || mean[top - 1] < 1e-3 * mean[top - 3]) {
         top -= 1;
     }
@@ -171,14 +180,8 @@ fn rotating_take(frames: &BandFrames, level: &[f32]) -> Take {
     }
 }
 
-fn takes(
-    clip: &Clip,
-    frames: &BandFrames,
-    level: &[f32],
-    feature: &Feature,
-    settings: &AnalyseSettings,
-    findings: &mut Vec<Finding>,
-) -> (Vec<Take>, bool) {
+fn takes(clip: &Clip, sound: &Sound<'_>, settings: &AnalyseSettings, findings: &mut Vec<Finding>) -> (Vec<Take>, bool) {
+    let Sound { frames, feature, .. } = *sound;
     let marks = clip.pulse.as_ref().map(|p| stroke::pulse_marks(p, clip.sample_rate_hz)).unwrap_or_default();
     let mut rhythms = match stroke::rhythm_from_marks(feature, &marks, frames.first_centre_s) {
         Some(known) => vec![known],
@@ -190,7 +193,7 @@ fn takes(
     let edges = band_edges_hz();
     let mut out = Vec::new();
     for rhythm in rhythms {
-        out.push(take(clip, frames, level, feature, &rhythm, &edges, settings, &marks, findings));
+        out.push(take(clip, sound, &rhythm, &edges, settings, &marks, findings));
     }
     (out, uneven)
 }
@@ -281,18 +284,16 @@ fn steadier_half(feature: &Feature) -> Option<(std::ops::Range<usize>, f64, f64)
     Some((keep, first.spm, second.spm))
 }
 
-#[expect(clippy::too_many_arguments, reason = "the parts of one clip, all borrowed")]
 fn take(
     clip: &Clip,
-    frames: &BandFrames,
-    level: &[f32],
-    feature: &Feature,
+    sound: &Sound<'_>,
     rhythm: &Rhythm,
     edges: &[f64],
     settings: &AnalyseSettings,
     marks: &[f64],
     findings: &mut Vec<Finding>,
 ) -> Take {
+    let feature = sound.feature;
     let second = stroke::second_rhythm(feature, rhythm).filter(|s| s.strength >= SECOND_SHARE * rhythm.strength);
     let polished;
     let rhythm = match &second {
@@ -312,7 +313,7 @@ fn take(
             ),
         ));
     }
-    let (frames, level) = steadied(frames, level, &rhythm.phase);
+    let (frames, level) = steadied(sound, &rhythm.phase);
     let (frames, level) = (&frames, level.as_slice());
     let plain = fold(frames, level, &rhythm.phase, edges);
     let map = match &second {
@@ -352,11 +353,9 @@ fn take(
 ///
 /// A mean over a whole turn holds nothing that goes with the angle, so only riding gain, slow rig noise and slow wander of
 /// the flow are taken out.
-fn steadied(frames: &BandFrames, level: &[f32], phase: &[f64]) -> (BandFrames, Vec<f32>) {
+fn steadied(sound: &Sound<'_>, phase: &[f64]) -> (BandFrames, Vec<f32>) {
+    let Sound { frames, level, sums, .. } = *sound;
     let n = frames.n_frames();
-    let groups = GROUPS.min(frames.n_usable);
-    let mut out = frames.clone();
-    let mut out_level = level.to_vec();
     // First frame after, and last before, half a turn to each side.
     let mut spans = Vec::with_capacity(n);
     let (mut lo, mut hi) = (0, 0);
@@ -372,44 +371,37 @@ fn steadied(frames: &BandFrames, level: &[f32], phase: &[f64]) -> (BandFrames, V
     let whole = |&(lo, hi): &(usize, usize)| phase[hi - 1] - phase[lo] > 0.97;
     let first = spans.iter().position(whole).unwrap_or(0);
     let last = spans.iter().rposition(whole).unwrap_or(0);
-    // Which group each band belongs to, and the running sum of the groups' mean levels.
-    let mut group_of = [0_usize; N_BAND];
-    let mut share = [0.0_f32; GROUPS];
-    for (g, share) in share[..groups].iter_mut().enumerate() {
-        let (b_lo, b_hi) = (g * frames.n_usable / groups, (g + 1) * frames.n_usable / groups);
-        group_of[b_lo..b_hi].fill(g);
-        *share = 1.0 / (b_hi - b_lo) as f32;
-    }
-    let mut cumulative = vec![[0.0_f64; GROUPS]; n + 1];
-    let mut running = [0.0_f64; GROUPS];
-    for (row, slot) in level.chunks_exact(N_BAND).zip(&mut cumulative[1..]) {
-        let mut sums = [0.0_f32; GROUPS];
-        for (&l, &g) in row[..frames.n_usable].iter().zip(&group_of) {
-            sums[g] += l;
-        }
+    // The running sum of the groups' mean levels.
+    let edges = group_edges(frames.n_usable);
+    let share: [f32; N_GROUP] = std::array::from_fn(|g| 1.0 / (edges[g + 1] - edges[g]).max(1) as f32);
+    let mut cumulative = Vec::with_capacity(n + 1);
+    let mut running = [0.0_f64; N_GROUP];
+    cumulative.push(running);
+    for sums in sums {
         for ((r, s), c) in running.iter_mut().zip(sums).zip(share) {
             *r += f64::from(s * c);
         }
-        *slot = running;
+        cumulative.push(running);
     }
+    let mean = running.map(|r| r / n as f64);
+    let (mut power, mut out_level) = (Vec::with_capacity(n * N_BAND), Vec::with_capacity(n * N_BAND));
+    // What changes, by band; 0 and 1 where a band is not usable.
+    let (mut change, mut factor) = ([0.0_f32; N_BAND], [1.0_f32; N_BAND]);
     for i in 0..n {
         let (lo, hi) = spans[i.clamp(first, last)];
-        let (mut change, mut factor) = ([0.0_f32; GROUPS], [1.0_f32; GROUPS]);
-        for g in 0..groups {
-            let mean = (cumulative[hi][g] - cumulative[lo][g]) / (hi - lo) as f64;
+        for g in 0..N_GROUP {
+            let bands = edges[g]..edges[g + 1];
+            let about = (cumulative[hi][g] - cumulative[lo][g]) / (hi - lo) as f64;
             #[expect(clippy::cast_possible_truncation, reason = "a few dB")]
-            {
-                change[g] = (mean - running[g] / n as f64) as f32;
-            }
-            factor[g] = (-0.1 * std::f32::consts::LOG2_10 * change[g]).exp2();
+            let more = (about - mean[g]) as f32;
+            change[bands.clone()].fill(more);
+            factor[bands].fill((-0.1 * std::f32::consts::LOG2_10 * more).exp2());
         }
-        let cells = i * N_BAND..i * N_BAND + frames.n_usable;
-        for ((p, l), &g) in out.power[cells.clone()].iter_mut().zip(&mut out_level[cells]).zip(&group_of) {
-            *p *= factor[g];
-            *l -= change[g];
-        }
+        let cells = i * N_BAND..(i + 1) * N_BAND;
+        power.extend(frames.power[cells.clone()].iter().zip(&factor).map(|(p, f)| p * f));
+        out_level.extend(level[cells].iter().zip(&change).map(|(l, c)| l - c));
     }
-    (out, out_level)
+    (BandFrames { power, ..*frames }, out_level)
 }
 
 fn judge_rhythm(takes: &[Take], findings: &mut Vec<Finding>) {

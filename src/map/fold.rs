@@ -2,7 +2,7 @@
 
 use crate::bands::N_BAND;
 use crate::frames::BandFrames;
-use crate::stroke::split_turns;
+use crate::stroke::part_of_turn;
 
 /// Angle bins of a folded map before it is turned to its final origin: 2.5 degrees each.
 pub const N_FINE: usize = 144;
@@ -41,12 +41,6 @@ fn ratio_limits(edges_hz: &[f64]) -> [f32; N_BAND] {
     })
 }
 
-/// Bin of a phase in turns.
-#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a fraction of a turn times the bins")]
-fn bin_of(turns: f64) -> usize {
-    ((split_turns(turns).1 * N_FINE as f64) as usize).min(N_FINE - 1)
-}
-
 /// Robust mean over strokes of the frames' band powers at each crank angle.
 ///
 /// # Formula
@@ -58,7 +52,7 @@ fn bin_of(turns: f64) -> usize {
 #[must_use]
 pub fn fold(frames: &BandFrames, level_db: &[f32], phase: &[f64], edges_hz: &[f64]) -> FoldedMap {
     let limits = ratio_limits(edges_hz);
-    let bins: Vec<Option<usize>> = phase.iter().map(|&p| p.is_finite().then(|| bin_of(p))).collect();
+    let bins: Vec<Option<usize>> = phase.iter().map(|&p| p.is_finite().then(|| part_of_turn(p, N_FINE))).collect();
     let mut count = [0.0_f32; N_FINE];
     let mut log_sum = vec![0.0_f32; N_FINE * N_BAND];
     for (row, &bin) in level_db.chunks_exact(N_BAND).zip(&bins) {
@@ -159,7 +153,7 @@ pub fn fold_two(
     let bins: Vec<Option<(usize, usize)>> = phase
         .iter()
         .zip(other)
-        .map(|(&p, &q)| (p.is_finite() && q.is_finite()).then(|| (bin_of(p), bin_of(q))))
+        .map(|(&p, &q)| (p.is_finite() && q.is_finite()).then(|| (part_of_turn(p, N_FINE), part_of_turn(q, N_FINE))))
         .collect();
     let mut count = [0.0_f32; N_FINE];
     for (bin, _) in bins.iter().flatten() {

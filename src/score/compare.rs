@@ -163,20 +163,15 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
         })
         .collect();
     let all_absolute = models.iter().all(|m| m.alignment.absolute);
-    let left_out = left_out(&models, &rounds, all_absolute, &edges);
     let directions: Vec<&[Vec<f64>]> = models.iter().map(|m| m.model.residuals.as_slice()).collect();
-    let banks: Vec<Bank> = (0..models.len())
-        .into_par_iter()
-        .map(|k| {
-            Bank::new(
-                &models[k].model,
-                gathered(&directions, k, all_absolute),
-                &edges,
-                models[k].model.n_usable,
-                all_absolute,
-            )
-        })
-        .collect();
+    let bank = |k: usize| {
+        let model: &Model = &models[k].model;
+        Bank::new(model, gathered(&directions, k, all_absolute), &edges, model.n_usable, all_absolute)
+    };
+    let (left_out, banks) = rayon::join(
+        || left_out(&models, &rounds, all_absolute, &edges),
+        || (0..models.len()).into_par_iter().map(bank).collect::<Vec<Bank>>(),
+    );
     let spots: Vec<Spot> = models
         .into_iter()
         .zip(banks)

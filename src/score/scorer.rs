@@ -34,8 +34,8 @@ pub struct Bank {
     pub families: Vec<Family>,
     norms: Vec<Vec<f64>>,
     directions: Vec<Vec<f64>>,
-    /// `t' Sigma^-1 d` for each family, filter-major over directions.
-    overlaps: Vec<Vec<f64>>,
+    /// `t' Sigma^-1 d` for each family and direction.
+    overlaps: Vec<Vec<Vec<f64>>>,
     gram: Vec<Vec<f64>>,
     ridge: f64,
 }
@@ -137,19 +137,8 @@ impl Bank {
         let whitened: Vec<Vec<f64>> = directions.iter().map(|d| white.apply(d)).collect();
         let gram: Vec<Vec<f64>> = directions.iter().map(|d| whitened.iter().map(|w| dot(d, w)).collect()).collect();
         let ridge = RIDGE;
-        let m = directions.len();
-        let (norms, overlaps) = families
-            .iter()
-            .map(|f| {
-                let mut overlap = vec![0.0; f.len() * m];
-                for (j, w) in whitened.iter().enumerate() {
-                    for (t, z) in f.numerators(w).into_iter().enumerate() {
-                        overlap[t * m + j] = z;
-                    }
-                }
-                (f.norms(&white), overlap)
-            })
-            .unzip();
+        let (norms, overlaps) =
+            families.iter().map(|f| (f.norms(&white), whitened.iter().map(|w| f.numerators(w)).collect())).unzip();
         Self { white, families, norms, directions, overlaps, gram, ridge }
     }
 
@@ -182,22 +171,24 @@ impl Bank {
         let whitened = self.white.apply(residual);
         let g: Vec<f64> = self.directions.iter().map(|d| dot(d, &whitened)).collect();
         let alpha = solve(&self.gram, &g, self.ridge);
-        let m = self.directions.len();
         let log_energy = (dot(residual, &whitened) - dot(&alpha, &g)).max(1e-9).ln();
         let families = self
             .families
             .iter()
             .zip(&self.norms)
             .zip(&self.overlaps)
-            .map(|((f, norms), overlap)| {
-                let z = f.numerators(&whitened);
-                if m == 0 {
-                    return z.into_iter().zip(norms).map(|(z, n)| z / n.sqrt()).collect();
+            .map(|((f, norms), overlaps)| {
+                let mut explained = vec![0.0; f.len()];
+                for (overlap, alpha) in overlaps.iter().zip(&alpha) {
+                    for (e, o) in explained.iter_mut().zip(overlap) {
+                        *e += o * alpha;
+                    }
                 }
-                z.into_iter()
+                f.numerators(&whitened)
+                    .into_iter()
+                    .zip(explained)
                     .zip(norms)
-                    .zip(overlap.chunks_exact(m))
-                    .map(|((z, n), o)| (z - dot(o, &alpha)) / n.sqrt())
+                    .map(|((z, e), n)| (z - e) / n.sqrt())
                     .collect()
             })
             .collect();

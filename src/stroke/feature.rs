@@ -30,22 +30,35 @@ pub fn levels_db(frames: &BandFrames) -> Vec<f32> {
     out
 }
 
+/// First band of each group, and the end of the last: groups of about as many bands, empty ones at the end where bands are few.
+#[must_use]
+pub(crate) fn group_edges(n_usable: usize) -> [usize; N_GROUP + 1] {
+    let groups = N_GROUP.min(n_usable);
+    std::array::from_fn(|g| if g < groups { g * n_usable / groups } else { n_usable })
+}
+
+/// Sums of the levels over each group of bands, shape `(n_frames, N_GROUP)`, dB.
+///
+/// # Arguments
+/// - `level_db`: as from [`levels_db`].
+/// - `n_usable`: bands that carry data.
+#[must_use]
+pub fn group_sums(level_db: &[f32], n_usable: usize) -> Vec<[f32; N_GROUP]> {
+    let edges = group_edges(n_usable);
+    let sums = |row: &[f32]| std::array::from_fn(|g| row[edges[g]..edges[g + 1]].iter().sum());
+    level_db.chunks_exact(N_BAND).map(sums).collect()
+}
+
 impl Feature {
     /// Groups the usable bands and frees them of slow change.
     ///
     /// # Arguments
-    /// - `level_db`: as from [`levels_db`].
+    /// - `sums`: as from [`group_sums`].
     #[must_use]
-    pub fn from_frames(frames: &BandFrames, level_db: &[f32]) -> Self {
-        let n = frames.n_frames();
-        let groups = N_GROUP.min(frames.n_usable);
-        let mut x = vec![[0.0_f32; N_GROUP]; n];
-        for g in 0..groups {
-            let (lo, hi) = (g * frames.n_usable / groups, (g + 1) * frames.n_usable / groups);
-            for (slot, row) in x.iter_mut().zip(level_db.chunks_exact(N_BAND)) {
-                slot[g] = row[lo..hi].iter().sum::<f32>() / (hi - lo) as f32;
-            }
-        }
+    pub fn from_frames(frames: &BandFrames, sums: &[[f32; N_GROUP]]) -> Self {
+        let edges = group_edges(frames.n_usable);
+        let sizes: [f32; N_GROUP] = std::array::from_fn(|g| (edges[g + 1] - edges[g]).max(1) as f32);
+        let x = sums.iter().map(|row| std::array::from_fn(|g| row[g] / sizes[g])).collect();
         let mut feature = Self { x, rate_hz: frames.frame_rate_hz };
         feature.normalise(TREND_S);
         feature
@@ -85,33 +98,39 @@ impl Feature {
         let n = self.x.len();
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a few hundred frames")]
         let half = ((0.5 * trend_s * self.rate_hz) as usize).max(1);
-        for g in 0..N_GROUP {
-            let mut cumulative = Vec::with_capacity(n + 1);
-            let mut sum = 0.0_f64;
-            cumulative.push(0.0);
-            for row in &self.x {
-                sum += f64::from(row[g]);
-                cumulative.push(sum);
+        // All groups side by side, which lets the compiler use vector registers.
+        let mut cumulative = Vec::with_capacity(n + 1);
+        let mut sum = [0.0_f64; N_GROUP];
+        cumulative.push(sum);
+        for row in &self.x {
+            for (s, &v) in sum.iter_mut().zip(row) {
+                *s += f64::from(v);
             }
-            let mut sizes = Vec::with_capacity(n / 4 + 1);
-            for i in 0..n {
-                let (lo, hi) = (i.saturating_sub(half), (i + half + 1).min(n));
+            cumulative.push(sum);
+        }
+        for (i, row) in self.x.iter_mut().enumerate() {
+            let (lo, hi) = (i.saturating_sub(half), (i + half + 1).min(n));
+            let length = (hi - lo) as f64;
+            for ((v, from), to) in row.iter_mut().zip(cumulative[lo]).zip(cumulative[hi]) {
                 #[expect(clippy::cast_possible_truncation, reason = "a level in dB")]
-                let mean = ((cumulative[hi] - cumulative[lo]) / (hi - lo) as f64) as f32;
-                self.x[i][g] -= mean;
-                if i % 4 == 0 {
-                    sizes.push(self.x[i][g].abs());
-                }
+                let mean = ((to - from) / length) as f32;
+                *v -= mean;
             }
+        }
+        let mut scale = [0.0_f32; N_GROUP];
+        for (g, scale) in scale.iter_mut().enumerate() {
+            let mut sizes: Vec<f32> = self.x.iter().step_by(4).map(|row| row[g].abs()).collect();
             if sizes.is_empty() {
                 continue;
             }
             let mid = sizes.len() / 2;
             let mad = *sizes.select_nth_unstable_by(mid, f32::total_cmp).1;
             // Half of the values equal (digital silence): nothing to follow in this group.
-            let scale = if mad > 1e-6 { 1.0 / (1.4826 * mad) } else { 0.0 };
-            for row in &mut self.x {
-                row[g] = (row[g] * scale).clamp(-CLIP, CLIP);
+            *scale = if mad > 1e-6 { 1.0 / (1.4826 * mad) } else { 0.0 };
+        }
+        for row in &mut self.x {
+            for (v, scale) in row.iter_mut().zip(scale) {
+                *v = (*v * scale).clamp(-CLIP, CLIP);
             }
         }
     }

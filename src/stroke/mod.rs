@@ -6,11 +6,13 @@ mod search;
 mod track;
 mod wander;
 
-pub use feature::{Feature, N_GROUP, levels_db};
+pub(crate) use feature::group_edges;
+pub use feature::{Feature, N_GROUP, group_sums, levels_db};
 pub use marks::{
     KNOWN_DEG, MarkError, TAPS_BEFORE_KNOWN, TapAngle, pulse_marks, tap_angle, zero_from_marks, zero_from_taps,
 };
 pub use search::RATE_SPAN_SPM;
+use search::Times;
 pub use track::{Rhythm, whittaker};
 
 /// How far from a hint the rate is looked for, relative.
@@ -32,14 +34,22 @@ const WORTH_FOLLOWING: f64 = 0.1;
 /// Lock below which there is no rhythm.
 pub const LEAST_LOCK: f64 = 0.45;
 
-/// Whole turns and the rest of one, 0 to 1.
+/// Adding this and taking it away again rounds to a whole number: 1.5 times 2^52.
+const ROUNDER: f64 = 6_755_399_441_055_744.0;
+/// Binary places of a part of a turn.
+const PLACES: u32 = 51;
+/// A number from -0.5 to 0.5 added to this has its fraction in the lowest [`PLACES`] bits of the sum.
+const FIXED: f64 = 3.0;
+
+/// In which of `n` equal parts of a turn a phase lies, from 0 (`n` at most 8192); the first for not-a-number.
 ///
-/// By whole numbers: `floor` and a remainder are library calls on plain x86-64, and this is the innermost step of all.
-#[expect(clippy::cast_possible_truncation, reason = "turns of one clip")]
-pub(crate) fn split_turns(turns: f64) -> (i64, f64) {
-    let cut = turns as i64;
-    let whole = cut - i64::from(turns < cut as f64);
-    (whole, turns - whole as f64)
+/// This is the innermost step of all. `floor` and casts from floating point take one value at a time on plain x86-64; these
+/// additions, and the product of whole numbers if `n` is a constant, are done side by side.
+#[inline(always)]
+pub(crate) fn part_of_turn(turns: f64, n: usize) -> usize {
+    let rest = turns - ((turns + ROUNDER) - ROUNDER);
+    let fraction = (rest + FIXED).to_bits() & ((1 << PLACES) - 1);
+    ((fraction * n as u64) >> PLACES) as usize
 }
 
 /// Candidate rhythms of a clip, the strongest stroke map first.
@@ -114,10 +124,7 @@ pub fn second_rhythm(feature: &Feature, first: &Rhythm) -> Option<Rhythm> {
 #[must_use]
 pub fn uneven(feature: &Feature, rhythm: &Rhythm) -> bool {
     let n = feature.x.len();
-    let part = |range: std::ops::Range<usize>| {
-        let part = Feature { x: feature.x[range.clone()].to_vec(), rate_hz: feature.rate_hz };
-        track::strength(&part, &rhythm.phase[range], 1.0)
-    };
+    let part = |range: std::ops::Range<usize>| track::strength(&feature.x[range.clone()], &rhythm.phase[range], 1.0);
     let (a, b) = (part(0..n / 2), part(n / 2..n));
     a.min(b) < 0.5 * a.max(b)
 }
@@ -132,23 +139,29 @@ pub fn polish(feature: &Feature, rhythm: &Rhythm, second: &Rhythm) -> Rhythm {
 fn rhythms_within(feature: &Feature, span_hz: (f64, f64), not_hz: &[f64], most: usize, least: f64) -> Vec<Rhythm> {
     // Half the values are enough to choose among candidates, and for the modulation spectrum.
     let coarse = feature.halved();
-    let n = coarse.x.len();
     let related = |f: f64| not_hz.iter().any(|&g| RATIOS.iter().any(|&r| (f / (g * r) - 1.0).abs() < 0.008));
     let mut tried: Vec<(f64, f64, Vec<f64>)> = Vec::new();
-    for path in search::candidates(&coarse, span_hz, MOST_PATHS) {
+    let paths = search::candidates(&coarse, span_hz, MOST_PATHS);
+    let Some(first) = paths.first() else { return Vec::new() };
+    let coarse_times = Times::new(first, coarse.x.len(), coarse.rate_hz);
+    let times = Times::new(first, feature.x.len(), feature.rate_hz);
+    for path in paths {
         let mean_hz = path.rate_hz.iter().sum::<f64>() / path.rate_hz.len() as f64;
-        let base = path.phase(n, coarse.rate_hz, 1.0);
+        let base = path.phase(&coarse_times);
         let family: Vec<(f64, f64)> = RATIOS
             .iter()
             .filter(|&&r| r * mean_hz >= span_hz.0 * 0.999 && r * mean_hz <= span_hz.1 * 1.001)
             .filter(|&&r| !related(r * mean_hz))
-            .map(|&r| (r, track::strength(&coarse, &base, r)))
+            .map(|&r| (r, track::strength(&coarse.x, &base, r)))
             .collect();
         let Some(near) = family.iter().map(|f| CONTENDS * f.1).max_by(f64::total_cmp) else { continue };
         // Which of those near the top is the true one is a matter of little: that needs all the values.
-        let full = path.phase(feature.x.len(), feature.rate_hz, 1.0);
-        let family: Vec<(f64, f64)> =
-            family.into_iter().filter(|f| f.1 >= near).map(|(r, _)| (r, track::strength(feature, &full, r))).collect();
+        let full = path.phase(&times);
+        let family: Vec<(f64, f64)> = family
+            .into_iter()
+            .filter(|f| f.1 >= near)
+            .map(|(r, _)| (r, track::strength(&feature.x, &full, r)))
+            .collect();
         let Some(best) = family.iter().map(|f| f.1).max_by(f64::total_cmp) else { continue };
         let pick = family.iter().rev().find(|f| f.1 >= SAME_STRENGTH * best);
         if let Some(&(ratio, strength)) = pick {
@@ -173,4 +186,31 @@ fn rhythms_within(feature: &Feature, span_hz: (f64, f64), not_hz: &[f64], most: 
         }
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a part of a turn")]
+    fn parts_of_a_turn_are_what_floor_says() {
+        for n in [72_u32, 144] {
+            for i in -30_000..30_000 {
+                // Steps that meet no edge but 0.
+                let turns = f64::from(i) * 0.012_345_678_9;
+                let plain = ((turns - turns.floor()) * f64::from(n)).floor() as usize;
+                assert_eq!(part_of_turn(turns, n as usize), plain, "{turns} of {n}");
+            }
+            for k in 0..n {
+                // The middle of every part, and whole turns.
+                let middle = (f64::from(k) + 0.5) / f64::from(n);
+                assert_eq!(part_of_turn(5.0 + middle, n as usize), k as usize);
+                assert_eq!(part_of_turn(middle - 3.0, n as usize), k as usize);
+                assert_eq!(part_of_turn(f64::from(k), n as usize), 0);
+            }
+            assert_eq!(part_of_turn(f64::NAN, n as usize), 0);
+            assert!(part_of_turn(f64::INFINITY, n as usize) < n as usize);
+        }
+    }
 }

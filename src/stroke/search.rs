@@ -1,6 +1,8 @@
 //! Candidate stroke rates from the modulation spectrum of the band levels.
 
-use realfft::RealFftPlanner;
+use std::sync::{Arc, LazyLock, Mutex};
+
+use realfft::{RealFftPlanner, RealToComplex};
 
 use super::feature::{Feature, N_GROUP};
 
@@ -27,30 +29,44 @@ pub(super) struct Path {
 }
 
 impl Path {
-    /// Turns since time 0 at evenly spaced times, integrating the rate (linear between window centres).
+    /// Turns since time 0, integrating the rate (linear between window centres).
     #[must_use]
-    pub(super) fn phase(&self, n: usize, sample_rate_hz: f64, ratio: f64) -> Vec<f64> {
-        let mut out = Vec::with_capacity(n);
+    pub(super) fn phase(&self, times: &Times) -> Vec<f64> {
         let mut turns = 0.0;
+        let after = |&(k, u): &(usize, f64)| {
+            let now = turns;
+            let next = self.rate_hz[(k + 1).min(self.rate_hz.len() - 1)];
+            turns += (self.rate_hz[k] + u * (next - self.rate_hz[k])) / times.sample_rate_hz;
+            now
+        };
+        times.at.iter().map(after).collect()
+    }
+}
+
+/// Where evenly spaced times lie among the centres of the analysis windows, which are the same for all paths.
+#[derive(Debug)]
+pub(super) struct Times {
+    sample_rate_hz: f64,
+    /// The centre before, and how far on the way to the next: 0 before the first, 1 after the last.
+    at: Vec<(usize, f64)>,
+}
+
+impl Times {
+    /// `n` times from 0 on among the centres of `path`.
+    #[must_use]
+    pub(super) fn new(path: &Path, n: usize, sample_rate_hz: f64) -> Self {
+        let centre_s = &path.centre_s;
+        let last = centre_s.len() - 1;
         let mut k = 0;
-        let last = self.centre_s.len() - 1;
-        for i in 0..n {
+        let place = |i: usize| {
             let t = i as f64 / sample_rate_hz;
-            while k + 1 < last && t > self.centre_s[k + 1] {
+            while k + 1 < last && t > centre_s[k + 1] {
                 k += 1;
             }
-            let rate = if last == 0 || t <= self.centre_s[0] {
-                self.rate_hz[0]
-            } else if t >= self.centre_s[last] {
-                self.rate_hz[last]
-            } else {
-                let u = (t - self.centre_s[k]) / (self.centre_s[k + 1] - self.centre_s[k]);
-                self.rate_hz[k] + u * (self.rate_hz[k + 1] - self.rate_hz[k])
-            };
-            out.push(turns);
-            turns += ratio * rate / sample_rate_hz;
-        }
-        out
+            let u = if last == 0 { 0.0 } else { (t - centre_s[k]) / (centre_s[k + 1] - centre_s[k]) };
+            (k, u.clamp(0.0, 1.0))
+        };
+        Self { sample_rate_hz, at: (0..n).map(place).collect() }
     }
 }
 
@@ -65,25 +81,71 @@ pub(super) fn candidates(feature: &Feature, span_hz: (f64, f64), most: usize) ->
     let Some(scores) = Scores::new(feature, span_hz) else { return Vec::new() };
     // A drift lets the peak wander from window to window: each may contribute its best within 1.5 %.
     let reach = 7;
-    let n = scores.grid_hz.len();
-    let total: Vec<f64> = (0..n)
-        .map(|i| {
-            let (lo, hi) = (i.saturating_sub(reach), (i + reach + 1).min(n));
-            scores.by_window.iter().map(|h| h[lo..hi].iter().copied().fold(f64::MIN, f64::max)).sum()
-        })
-        .collect();
-    let mut order: Vec<usize> = (0..n).collect();
-    order.sort_by(|&i, &j| total[j].total_cmp(&total[i]).then(i.cmp(&j)));
-    let mut taken: Vec<usize> = Vec::new();
-    for i in order {
-        if taken.len() == most {
-            break;
-        }
-        if taken.iter().all(|&j| i.abs_diff(j) > 2 * reach) {
-            taken.push(i);
+    let mut total = vec![0.0; scores.grid_hz.len()];
+    for h in &scores.by_window {
+        for (sum, best) in total.iter_mut().zip(best_within(h, reach)) {
+            *sum += best;
         }
     }
+    let mut taken: Vec<usize> = Vec::new();
+    while taken.len() < most {
+        let free = (0..total.len()).filter(|i| taken.iter().all(|j| i.abs_diff(*j) > 2 * reach));
+        // Of equals the first.
+        let Some(best) = free.reduce(|a, b| if total[b] > total[a] { b } else { a }) else { break };
+        taken.push(best);
+    }
     taken.into_iter().map(|i| scores.follow(i)).collect()
+}
+
+/// The largest of each value and the `reach` values on both sides.
+fn best_within(x: &[f64], reach: usize) -> Vec<f64> {
+    let mut out = vec![f64::MIN; x.len() + 2 * reach];
+    out[reach..reach + x.len()].copy_from_slice(x);
+    // The best of 2, 4, 8 ... from each place on; then of two such stretches that overlap.
+    let mut done = 1;
+    while done < 2 * reach + 1 {
+        let step = done.min(2 * reach + 1 - done);
+        for i in 0..out.len() - step {
+            out[i] = if out[i + step] > out[i] { out[i + step] } else { out[i] };
+        }
+        done += step;
+    }
+    out.truncate(x.len());
+    out
+}
+
+/// The transform of a length: planning costs as much as ten of them, so each is planned once a process.
+fn planned(n_fft: usize) -> Arc<dyn RealToComplex<f32>> {
+    static PLANNER: LazyLock<Mutex<RealFftPlanner<f32>>> = LazyLock::new(Mutex::default);
+    let mut planner = match PLANNER.lock() {
+        Ok(guard) => guard,
+        Err(poisoned) => poisoned.into_inner(),
+    };
+    planner.plan_fft_forward(n_fft)
+}
+
+/// Where the harmonics of one rate lie among the lines of a spectrum: the same in every window.
+struct Comb {
+    n: usize,
+    /// The line below each harmonic, and how far it lies on the way to the next.
+    at: [(usize, f32); HARMONICS],
+}
+
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "line counts")]
+impl Comb {
+    /// Of a rate that is `spacing` lines, up to `top_line`.
+    fn new(spacing: f64, top_line: usize) -> Self {
+        let at = std::array::from_fn(|k| {
+            let line = (k + 1) as f64 * spacing;
+            (line as usize, (line - (line as usize) as f64) as f32)
+        });
+        Self { n: HARMONICS.min((top_line as f64 / spacing) as usize), at }
+    }
+
+    /// Sum of the power at the harmonics, each less `mean`.
+    fn sum(&self, power: &[f32], mean: f64) -> f64 {
+        self.at[..self.n].iter().map(|&(i, u)| f64::from(power[i] + u * (power[i + 1] - power[i])) - mean).sum()
+    }
 }
 
 /// Harmonic sums of all windows over the rate grid.
@@ -103,7 +165,7 @@ impl Scores {
             return None;
         }
         let n_fft = (2 * len).next_power_of_two().max(4096);
-        let fft = RealFftPlanner::<f32>::new().plan_fft_forward(n_fft);
+        let fft = planned(n_fft);
         let window: Vec<f32> = (0..len)
             .map(|i| (0.5 - 0.5 * (2.0 * std::f64::consts::PI * (i as f64 + 0.5) / len as f64).cos()) as f32)
             .collect();
@@ -113,6 +175,7 @@ impl Scores {
         let top_line = ((TOP_HZ * n_fft as f64 / rate) as usize).min(spectrum.len() - 2);
         let steps = ((span_hz.1 / span_hz.0).ln() / GRID).ceil() as usize + 1;
         let grid_hz: Vec<f64> = (0..steps).map(|i| span_hz.0 * (GRID * i as f64).exp()).collect();
+        let combs: Vec<Comb> = grid_hz.iter().map(|&f| Comb::new(f * n_fft as f64 / rate, top_line)).collect();
         let mut by_window = Vec::new();
         let mut centre_s = Vec::new();
         let mut start = 0;
@@ -132,22 +195,7 @@ impl Scores {
             }
             whiten(&mut power, (2.0 * n_fft as f64 / rate) as usize);
             let mean = power.iter().map(|&p| f64::from(p)).sum::<f64>() / power.len() as f64;
-            let h = grid_hz
-                .iter()
-                .map(|&f| {
-                    let lines_per_harmonic = f * n_fft as f64 / rate;
-                    let k_max = HARMONICS.min((top_line as f64 / lines_per_harmonic) as usize);
-                    (1..=k_max)
-                        .map(|k| {
-                            let at = k as f64 * lines_per_harmonic;
-                            let i = at as usize;
-                            let u = (at - i as f64) as f32;
-                            f64::from(power[i] + u * (power[i + 1] - power[i])) - mean
-                        })
-                        .sum()
-                })
-                .collect();
-            by_window.push(h);
+            by_window.push(combs.iter().map(|comb| comb.sum(&power, mean)).collect());
             centre_s.push((start as f64 + 0.5 * len as f64) / rate);
             start += hop;
         }
@@ -205,6 +253,23 @@ fn whiten(power: &mut [f32], block: usize) {
     for (chunk, &m) in power.chunks_mut(block).zip(&medians) {
         for p in chunk {
             *p = (*p / m.max(floor)).ln_1p();
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_best_within_reach_is_the_largest_of_the_neighbours() {
+        let x: Vec<f64> = (0..50).map(|i| (f64::from(i) * 1.7).sin()).collect();
+        for reach in [1, 2, 3, 7, 10] {
+            for (i, best) in best_within(&x, reach).into_iter().enumerate() {
+                let near = &x[i.saturating_sub(reach)..(i + reach + 1).min(x.len())];
+                let plain = near.iter().copied().fold(f64::MIN, f64::max);
+                assert!((best - plain).abs() <= 0.0, "{i} within {reach}: {best} {plain}");
+            }
         }
     }
 }

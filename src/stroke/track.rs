@@ -1,7 +1,7 @@
 //! Follows one rhythm through a clip, and says how much of the sound goes with it.
 
 use super::feature::{Feature, N_GROUP};
-use super::{split_turns, wander};
+use super::{part_of_turn, wander};
 
 /// Angle bins while following: 5 degrees each.
 pub(super) const BINS: usize = 72;
@@ -39,64 +39,97 @@ pub struct Rhythm {
     pub lock: f64,
 }
 
+/// Angle bins of even strokes, then those of odd ones.
+const CELLS: usize = 2 * BINS;
+/// Frames whose cells are found at a time.
+const AT_ONCE: usize = 64;
+
 /// Sums of a feature by angle for even and odd strokes.
 pub(super) struct HalfMaps {
-    sum: [Vec<[f32; N_GROUP]>; 2],
-    count: [Vec<f32>; 2],
+    sum: [[f32; N_GROUP]; CELLS],
+    count: [f32; CELLS],
 }
 
-/// Bin of a phase, and whether the stroke is even or odd.
-#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a fraction of a turn times the bins")]
-fn bin_and_half(turns: f64) -> (usize, usize) {
-    let (whole, rest) = split_turns(turns);
-    (((rest * BINS as f64) as usize).min(BINS - 1), (whole & 1) as usize)
+/// Frames that follow each other in one cell.
+#[derive(Clone, Copy, Default)]
+struct Run {
+    cell: usize,
+    count: f32,
+    sum: [f32; N_GROUP],
 }
 
 impl HalfMaps {
-    pub(super) fn new(feature: &Feature, phase: &[f64], ratio: f64) -> Self {
-        let zero = vec![[0.0_f32; N_GROUP]; BINS];
-        let mut maps = Self { sum: [zero.clone(), zero], count: [vec![0.0; BINS], vec![0.0; BINS]] };
-        // A stroke is many frames: the sums of one angle stay in a register until the angle moves on.
-        let (mut at, mut sum, mut count) = ((0, 0), [0.0_f32; N_GROUP], 0.0_f32);
-        let mut put = |(bin, half): (usize, usize), sum: &[f32; N_GROUP], count: f32| {
-            maps.count[half][bin] += count;
-            for (s, &v) in maps.sum[half][bin].iter_mut().zip(sum) {
-                *s += v;
+    pub(super) fn new(rows: &[[f32; N_GROUP]], phase: &[f64], ratio: f64) -> Self {
+        let mut maps = Self { sum: [[0.0; N_GROUP]; CELLS], count: [0.0; CELLS] };
+        let mut cells = [0; AT_ONCE];
+        let mut runs = [Run::default(); AT_ONCE];
+        let mut run = Run::default();
+        for (rows, phase) in rows.chunks(AT_ONCE).zip(phase.chunks(AT_ONCE)) {
+            for (cell, &p) in cells.iter_mut().zip(phase) {
+                *cell = part_of_turn(0.5 * (p * ratio), CELLS);
             }
-        };
-        for (row, &p) in feature.x.iter().zip(phase) {
-            let now = bin_and_half(p * ratio);
-            if now != at {
-                put(at, &sum, count);
-                (at, sum, count) = (now, [0.0; N_GROUP], 0.0);
+            // Without a branch: where a run ends can't be guessed, and a wrong guess costs more than these sums.
+            let mut ended = 0;
+            for (row, &cell) in rows.iter().zip(&cells) {
+                runs[ended] = run;
+                let goes_on = cell == run.cell;
+                ended += usize::from(!goes_on);
+                let kept = f32::from(u8::from(goes_on));
+                run.cell = cell;
+                run.count = kept * run.count + 1.0;
+                for (s, &v) in run.sum.iter_mut().zip(row) {
+                    *s = kept * *s + v;
+                }
             }
-            count += 1.0;
-            for (s, &v) in sum.iter_mut().zip(row) {
-                *s += v;
+            for run in &runs[..ended] {
+                maps.put(run);
             }
         }
-        put(at, &sum, count);
+        maps.put(&run);
         maps
     }
 
-    fn value(&self, half: usize, bin: usize, g: usize) -> f64 {
-        let n = self.count[half][bin];
-        if n > 0.0 { f64::from(self.sum[half][bin][g] / n) } else { 0.0 }
+    fn put(&mut self, run: &Run) {
+        self.count[run.cell] += run.count;
+        for (s, &v) in self.sum[run.cell].iter_mut().zip(&run.sum) {
+            *s += v;
+        }
+    }
+
+    /// Mean of each cell less the mean over the turn; 0 where no frame fell.
+    fn halves(&self) -> [[[f64; N_GROUP]; BINS]; 2] {
+        [0, BINS].map(|from| {
+            let mut out = [[0.0; N_GROUP]; BINS];
+            let mut mean = [0.0; N_GROUP];
+            for (slot, (sum, &n)) in out.iter_mut().zip(self.sum[from..].iter().zip(&self.count[from..])) {
+                let n = n.max(1.0);
+                for g in 0..N_GROUP {
+                    slot[g] = f64::from(sum[g] / n);
+                    mean[g] += slot[g];
+                }
+            }
+            for slot in &mut out {
+                for g in 0..N_GROUP {
+                    slot[g] -= mean[g] / BINS as f64;
+                }
+            }
+            out
+        })
     }
 
     /// Strength (mean product of the halves) and lock (their correlation).
     fn agreement(&self) -> (f64, f64) {
-        let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
-        for g in 0..N_GROUP {
-            let mean = |half: usize| (0..BINS).map(|k| self.value(half, k, g)).sum::<f64>() / BINS as f64;
-            let (ma, mb) = (mean(0), mean(1));
-            for k in 0..BINS {
-                let (x, y) = (self.value(0, k, g) - ma, self.value(1, k, g) - mb);
-                ab += x * y;
-                aa += x * x;
-                bb += y * y;
+        let [even, odd] = self.halves();
+        // Group by group, so that the groups add side by side.
+        let (mut ab, mut aa, mut bb) = ([0.0; N_GROUP], [0.0; N_GROUP], [0.0; N_GROUP]);
+        for (x, y) in even.iter().zip(&odd) {
+            for g in 0..N_GROUP {
+                ab[g] += x[g] * y[g];
+                aa[g] += x[g] * x[g];
+                bb[g] += y[g] * y[g];
             }
         }
+        let [ab, aa, bb] = [ab, aa, bb].map(|sums| sums.iter().sum::<f64>());
         let strength = ab / (BINS * N_GROUP) as f64;
         let lock = if aa > 0.0 && bb > 0.0 { (ab / (aa * bb).sqrt()).clamp(0.0, 1.0) } else { 0.0 };
         (strength.max(0.0), lock)
@@ -106,17 +139,20 @@ impl HalfMaps {
     pub(super) fn mean(&self) -> Vec<[f32; N_GROUP]> {
         let mut out = vec![[0.0_f32; N_GROUP]; BINS];
         for (k, slot) in out.iter_mut().enumerate() {
-            let n = self.count[0][k] + self.count[1][k];
-            if n > 0.0 {
-                for (g, v) in slot.iter_mut().enumerate() {
-                    *v = (self.sum[0][k][g] + self.sum[1][k][g]) / n;
-                }
+            let n = (self.count[k] + self.count[BINS + k]).max(1.0);
+            for (g, v) in slot.iter_mut().enumerate() {
+                *v = (self.sum[k][g] + self.sum[BINS + k][g]) / n;
             }
         }
-        for g in 0..N_GROUP {
-            let mean = out.iter().map(|r| r[g]).sum::<f32>() / BINS as f32;
-            for row in &mut out {
-                row[g] -= mean;
+        let mut mean = [0.0_f32; N_GROUP];
+        for row in &out {
+            for (m, v) in mean.iter_mut().zip(row) {
+                *m += v;
+            }
+        }
+        for row in &mut out {
+            for (v, m) in row.iter_mut().zip(mean) {
+                *v -= m / BINS as f32;
             }
         }
         out
@@ -125,8 +161,8 @@ impl HalfMaps {
 
 /// Strength of the map that a phase times `ratio` gives.
 #[must_use]
-pub(super) fn strength(feature: &Feature, phase: &[f64], ratio: f64) -> f64 {
-    HalfMaps::new(feature, phase, ratio).agreement().0
+pub(super) fn strength(rows: &[[f32; N_GROUP]], phase: &[f64], ratio: f64) -> f64 {
+    HalfMaps::new(rows, phase, ratio).agreement().0
 }
 
 /// Follows a rhythm from a first phase curve: each stroke's lag against the mean map, smoothed, a few rounds.
@@ -137,7 +173,7 @@ pub(super) fn strength(feature: &Feature, phase: &[f64], ratio: f64) -> f64 {
 pub(super) fn follow(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
     let mut stray = 0.0;
     for round in 0..ROUNDS {
-        let map = HalfMaps::new(feature, &phase, 1.0).mean();
+        let map = HalfMaps::new(&feature.x, &phase, 1.0).mean();
         let reach = if round < 2 { 12 } else { 6 };
         let Some(fit) = realign(feature, &mut phase, &map, reach, if round == 0 { 4.0 } else { 1.0 }) else { break };
         stray = fit.stray;
@@ -161,7 +197,7 @@ pub(super) fn follow(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
 fn looser(feature: &Feature, steady: Rhythm) -> Rhythm {
     let mut loose = steady.phase.clone();
     for round in 0..ROUNDS {
-        let maps = HalfMaps::new(feature, &loose, 1.0);
+        let maps = HalfMaps::new(&feature.x, &loose, 1.0);
         if round > 0 && maps.agreement().0 < PROMISING * steady.strength {
             return steady;
         }
@@ -174,7 +210,7 @@ fn looser(feature: &Feature, steady: Rhythm) -> Rhythm {
 /// Follows a rhythm on another feature of the same clip (the sound less the second rhythm) from a phase already good.
 #[must_use]
 pub(super) fn polish(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
-    let map = HalfMaps::new(feature, &phase, 1.0).mean();
+    let map = HalfMaps::new(&feature.x, &phase, 1.0).mean();
     realign(feature, &mut phase, &map, 6, 1.0);
     finish(feature, phase)
 }
@@ -182,7 +218,7 @@ pub(super) fn polish(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
 /// Strength, lock and mean rate of a finished phase curve.
 #[must_use]
 pub(super) fn finish(feature: &Feature, phase: Vec<f64>) -> Rhythm {
-    let (strength, lock) = HalfMaps::new(feature, &phase, 1.0).agreement();
+    let (strength, lock) = HalfMaps::new(&feature.x, &phase, 1.0).agreement();
     let n = phase.len();
     let spm = if n > 1 { 60.0 * (phase[n - 1] - phase[0]) * feature.rate_hz / (n - 1) as f64 } else { 0.0 };
     Rhythm { phase, spm, strength, lock }
@@ -191,11 +227,10 @@ pub(super) fn finish(feature: &Feature, phase: Vec<f64>) -> Rhythm {
 /// The feature less what goes with a rhythm.
 #[must_use]
 pub(super) fn without(feature: &Feature, rhythm: &Rhythm) -> Feature {
-    let map = HalfMaps::new(feature, &rhythm.phase, 1.0).mean();
+    let map = HalfMaps::new(&feature.x, &rhythm.phase, 1.0).mean();
     let mut rest = feature.clone();
     for (row, &p) in rest.x.iter_mut().zip(&rhythm.phase) {
-        let (bin, _) = bin_and_half(p);
-        for (v, &m) in row.iter_mut().zip(&map[bin]) {
+        for (v, &m) in row.iter_mut().zip(&map[part_of_turn(p, BINS)]) {
             *v -= m;
         }
     }
@@ -222,32 +257,26 @@ fn realign(feature: &Feature, phase: &mut [f64], map: &[[f32; N_GROUP]], reach: 
         return None;
     }
     let lags = 2 * reach + 1;
+    // The map with its ends repeated: each lag is then a stretch of it.
+    let wide: Vec<[f32; N_GROUP]> = (0..BINS + 2 * reach).map(|k| map[(k + BINS - reach) % BINS]).collect();
     let mut curve = vec![vec![0.0_f64; lags]; n_seg];
-    let mut seg_sum = vec![[0.0_f32; N_GROUP]; BINS];
-    let mut seg_used = [false; BINS];
     let mut frame = 0;
     for (seg, curve) in curve.iter_mut().enumerate() {
-        seg_sum.iter_mut().for_each(|r| *r = [0.0; N_GROUP]);
-        seg_used.fill(false);
+        let mut seg_sum = [[0.0_f32; N_GROUP]; BINS];
         let end = (from + seg as i64 + 1) as f64;
         while frame < phase.len() && phase[frame] < end {
-            let (bin, _) = bin_and_half(phase[frame]);
-            seg_used[bin] = true;
-            for (s, &v) in seg_sum[bin].iter_mut().zip(&feature.x[frame]) {
+            for (s, &v) in seg_sum[part_of_turn(phase[frame], BINS)].iter_mut().zip(&feature.x[frame]) {
                 *s += v;
             }
             frame += 1;
         }
-        for (l, c) in curve.iter_mut().enumerate() {
-            // A lag of +1 bin: the stroke comes one bin later than the phase says.
+        // A lag of +1 bin: the stroke comes one bin later than the phase says.
+        for (c, part) in curve.iter_mut().rev().zip(wide.windows(BINS)) {
             // Group by group, so that the groups add side by side in one vector register.
             let mut sums = [0.0_f32; N_GROUP];
-            for (bin, s) in seg_sum.iter().enumerate() {
-                if seg_used[bin] {
-                    let m = &map[(bin + BINS + reach - l) % BINS];
-                    for g in 0..N_GROUP {
-                        sums[g] += s[g] * m[g];
-                    }
+            for (s, m) in seg_sum.iter().zip(part) {
+                for g in 0..N_GROUP {
+                    sums[g] += s[g] * m[g];
                 }
             }
             *c = f64::from(sums.iter().sum::<f32>());

@@ -19,7 +19,7 @@ const ROUNDS: usize = 4;
 #[must_use]
 pub(super) fn wander(feature: &Feature, mut phase: Vec<f64>) -> Rhythm {
     for _ in 0..ROUNDS {
-        let map = HalfMaps::new(feature, &phase, 1.0).mean();
+        let map = HalfMaps::new(&feature.x, &phase, 1.0).mean();
         let n = phase.len();
         let (Some(first), Some(last)) = (phase.first(), phase.last()) else { break };
         let turns = last - first;

@@ -168,6 +168,10 @@ impl Source for WavSource {
         Ok(out.len() / usize::from(self.header.channels))
     }
 
+    fn frames_left(&self) -> Option<u64> {
+        Some(self.left / (u64::from(self.header.bytes) * u64::from(self.header.channels)))
+    }
+
     fn skip_frames(&mut self, n: u64) -> Result<(), ClipError> {
         let frame = u64::from(self.header.bytes) * u64::from(self.header.channels);
         let n_bytes = n.saturating_mul(frame).min(self.left);
