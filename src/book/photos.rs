@@ -245,6 +245,44 @@ mod tests {
     }
 
     #[test]
+    fn mending_finds_photos_by_their_checksum_wherever_they_lie_in_the_book() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut book = Book::create(&dir.path().join("book")).unwrap();
+        let mut add = |name: &str| {
+            let path = dir.path().join(name);
+            std::fs::write(&path, name).unwrap();
+            book.add_photo(&path).unwrap().file
+        };
+        let [moved, waits, aside, changed, lost] = ["a.jpg", "b.png", "c.webp", "d.jpg", "e.jpg"].map(&mut add);
+        let place = book.dir().to_owned();
+        let to = |from: &str, name: &str| {
+            std::fs::create_dir_all(place.join(name).parent().unwrap()).unwrap();
+            std::fs::rename(place.join(from), place.join(name)).unwrap();
+        };
+        to(&moved, "photos/seat of module 2.jpg");
+        to(&waits, "incoming/left.png");
+        to(&aside, "quarantine/x");
+        // A good copy of what was changed lies among the recordings.
+        to(&changed, "clips/copy.jpg");
+        std::fs::write(place.join(&changed), "spoilt").unwrap();
+        std::fs::remove_file(place.join(&lost)).unwrap();
+        std::fs::write(place.join("photos/stranger.jpg"), "x").unwrap();
+        let mended = book.mend(&|| ()).unwrap();
+        let mut relinked = mended.relinked.clone();
+        relinked.sort();
+        let mut want = [&moved, &waits, &aside, &changed].map(Clone::clone);
+        want.sort();
+        assert_eq!(relinked, want, "{mended:?}");
+        for (file, bytes) in [(&moved, "a.jpg"), (&waits, "b.png"), (&aside, "c.webp"), (&changed, "d.jpg")] {
+            assert_eq!(std::fs::read_to_string(place.join(file)).unwrap(), bytes);
+        }
+        assert_eq!(mended.left.faults, [Fault::Photo { file: lost, why: "is missing".into() }]);
+        assert_eq!(mended.quarantined.len(), 2, "what was changed, and the stranger: {mended:?}");
+        assert!(place.join("quarantine/stranger.jpg").exists());
+        assert_eq!(book.mend(&|| ()).unwrap().relinked, Vec::<String>::new(), "once is enough");
+    }
+
+    #[test]
     fn photos_go_into_another_book_and_are_found_by_either_name() {
         let dir = tempfile::tempdir().unwrap();
         let mut here = Book::create(&dir.path().join("here")).unwrap();

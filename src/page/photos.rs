@@ -64,7 +64,9 @@ pub(super) async fn keep(
     let row = shared.with_book_long(move |book| {
         let digits: String = Sha256::digest(&bytes).iter().map(|b| format!("{b:02x}")).collect();
         if digits != sum {
-            return Err(Fault::refused("the photo was damaged on its way, or its checksum is another's; send it again"));
+            return Err(Fault::refused(
+                "the photo was damaged on its way, or its checksum is another's; send it again",
+            ));
         }
         let kind = photo_kind_of(&bytes).ok_or_else(|| no_photo("its first bytes are of something else"))?;
         small_jpeg(&bytes).map_err(|e| no_photo(&e.to_string()))?;

@@ -256,11 +256,8 @@ mod tests {
             assert!(small_jpeg(&bytes[..bytes.len() / 2]).is_err());
         }
         for lossless_alpha in [false, true] {
-            let (n, colour) = if lossless_alpha {
-                (4, image_webp::ColorType::Rgba8)
-            } else {
-                (3, image_webp::ColorType::Rgb8)
-            };
+            let (n, colour) =
+                if lossless_alpha { (4, image_webp::ColorType::Rgba8) } else { (3, image_webp::ColorType::Rgb8) };
             let mut bytes = Vec::new();
             image_webp::WebPEncoder::new(&mut bytes).encode(&vec![128; 40 * 20 * n], 40, 20, colour).unwrap();
             assert_eq!(photo_kind_of(&bytes), Some("webp"));
