@@ -9,6 +9,8 @@
 #![expect(clippy::unwrap_used, clippy::print_stdout, reason = "tests, and a runner that has to speak")]
 
 mod assets;
+#[path = "../common/copy.rs"]
+mod copy;
 mod photo;
 #[path = "../common/ran.rs"]
 #[expect(dead_code, reason = "says and tells are for the other test programs")]

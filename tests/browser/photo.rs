@@ -48,6 +48,7 @@ async fn look_at(phone: &Phone, axe: &str, name: &str) {
     let mut found = Vec::new();
     for scheme in ["light", "dark"] {
         phone.look(360, 740, scheme).await;
+        phone.js("document.querySelector('main .small-photo').scrollIntoView({block: 'center'})").await;
         keep(phone, &format!("{name}-360-{scheme}")).await;
         found.extend(problems(phone, axe, scheme).await.0.into_iter().map(|p| format!("{name}, {scheme}: {p}")));
     }

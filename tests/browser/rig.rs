@@ -13,6 +13,7 @@ use seatsong::sample::Scenario;
 use serde_json::{Value, json};
 use tempfile::TempDir;
 
+use crate::copy::copy;
 use crate::ran::{Ran, command, seatsong};
 
 /// The rig of `samples/tour`, with clips long enough to be recorded from; sampled as a phone does.
@@ -101,19 +102,6 @@ fn room() -> &'static (TempDir, PathBuf) {
         run(&["verdict", "7"]);
         (kept, dir)
     })
-}
-
-fn copy(from: &Path, to: &Path) {
-    std::fs::create_dir_all(to).unwrap();
-    for entry in std::fs::read_dir(from).unwrap() {
-        let path = entry.unwrap().path();
-        let into = to.join(path.file_name().unwrap());
-        if path.is_dir() {
-            copy(&path, &into);
-        } else {
-            std::fs::copy(&path, &into).unwrap();
-        }
-    }
 }
 
 /// A rig with its book and the program that serves it.
