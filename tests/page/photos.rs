@@ -47,7 +47,7 @@ fn files(dir: &Path) -> Vec<PathBuf> {
     paths.flat_map(|p| if p.is_dir() { files(&p) } else { vec![p] }).collect()
 }
 
-fn part(more: Value) -> Value {
+fn part(more: &Value) -> Value {
     let mut out =
         json!({"key": key(), "pump": "MP-1", "module": 2, "kind": "seat", "side": "discharge", "by": "mechanic"});
     out.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
@@ -64,16 +64,16 @@ fn photos_of_a_part_and_a_check_are_kept_shown_small_and_stand_in_the_note() {
     let page = Page::of(&dir.path().join("book"));
     let phone = page.phone();
     let (seat, screen, cap) = (jpeg(90), png(), webp());
-    phone.post("/api/parts", &part(json!({}))).was(201);
+    phone.post("/api/parts", &part(&json!({}))).was(201);
     let sums = [&seat, &screen, &cap].map(|bytes| sent(&phone, bytes));
     let again = put(&phone, &sums[0], &seat).ok(200);
     assert_eq!((&again["known"], &again["photo"]["sha256"]), (&true.into(), &sums[0].as_str().into()));
     assert_eq!(again["photo"]["original"], "page.jpg", "the phone's own name never comes here");
 
-    let change = part(json!({"why": "washed", "condition": "cut at 4 o'clock", "photo": sums[0]}));
+    let change = part(&json!({"why": "washed", "condition": "cut at 4 o'clock", "photo": sums[0]}));
     phone.post("/api/parts", &change).was(201);
     phone.post("/api/parts", &change).was(200);
-    let first = part(json!({"module": 1, "photo": sums[2]}));
+    let first = part(&json!({"module": 1, "photo": sums[2]}));
     let refused = phone.post("/api/parts", &first).was(422);
     assert!(refused.text().contains("say why it came out"), "{}", refused.text());
     phone.post("/api/checks", &check(&json!(sums[1]))).was(201);
@@ -167,7 +167,7 @@ fn no_name_or_path_of_the_phone_leads_anywhere() {
         put(&phone, name, &bytes).was(404);
         phone.get(&format!("/api/photos/{name}")).was(404);
     }
-    phone.post("/api/parts", &part(json!({}))).was(201);
+    phone.post("/api/parts", &part(&json!({}))).was(201);
     let paths = [
         secret.to_str().unwrap(),
         "/etc/passwd",
@@ -182,7 +182,7 @@ fn no_name_or_path_of_the_phone_leads_anywhere() {
     for path in paths {
         let got = phone.post("/api/checks", &check(&json!(path))).was(422);
         assert!(got.text().contains("not in the book"), "{path}: {}", got.text());
-        phone.post("/api/parts", &part(json!({"why": "worn", "photo": path}))).was(422);
+        phone.post("/api/parts", &part(&json!({"why": "worn", "photo": path}))).was(422);
     }
     phone.post("/api/checks", &check(&json!({"file": "x"}))).was(422);
     assert_eq!(files(&page.book.join("photos")), Vec::<PathBuf>::new(), "no file of the laptop came in");

@@ -147,9 +147,9 @@ pub(super) fn photo_page(pumps: &[(String, Vec<Item<Photo>>)], trial: &mut Sette
             let blocks = vec![Block::Heading(3, name.clone()), Block::Photos(marked)];
             // A heading without a photo heads nothing.
             if left > 0 {
-                out.extend(blocks)
+                out.extend(blocks);
             } else {
-                out.push(Block::Only(On::Screen, blocks))
+                out.push(Block::Only(On::Screen, blocks));
             }
             left = left.saturating_sub(photos.len());
         }
