@@ -43,12 +43,12 @@ fn photos(rig: &Rig) -> Vec<PathBuf> {
     months.flat_map(|m| std::fs::read_dir(m.unwrap().path()).unwrap()).map(|f| f.unwrap().path()).collect()
 }
 
-/// Looks at a view, and fails for anything that keeps somebody out.
-async fn look_at(phone: &Phone, axe: &str, name: &str) {
+/// Looks at a view with this in its middle, and fails for anything that keeps somebody out.
+async fn look_at(phone: &Phone, axe: &str, name: &str, css: &str) {
     let mut found = Vec::new();
     for scheme in ["light", "dark"] {
         phone.look(360, 740, scheme).await;
-        phone.js("document.querySelector('main .small-photo').scrollIntoView({block: 'center'})").await;
+        phone.js(&format!("document.querySelector({css:?}).scrollIntoView({{block: 'center'}})")).await;
         keep(phone, &format!("{name}-360-{scheme}")).await;
         found.extend(problems(phone, axe, scheme).await.0.into_iter().map(|p| format!("{name}, {scheme}: {p}")));
     }
@@ -78,7 +78,7 @@ pub(super) fn photos_are_taken_without_a_connection() {
         phone.press("//input[@type='radio' and @value='ok']").await;
         take(&phone, &file).await;
         assert!(phone.text(".photo").await.contains("The place where it was taken is left out"));
-        look_at(&phone, &axe, "photo-taken").await;
+        look_at(&phone, &axe, "photo-taken", ".small-photo").await;
         phone.press_words("Enter").await;
         phone
             .until("return document.getElementById('state').innerText.includes('1 entry waiting')", "it is kept")
@@ -121,7 +121,7 @@ pub(super) fn photos_are_taken_without_a_connection() {
         phone.press_words("Enter the part").await;
         phone.until(SHOWN, "what came out is shown").await;
         assert!(phone.text("main").await.contains("Module 2, seat, discharge, washed, cut at 4 o'clock"));
-        look_at(&phone, &axe, "parts-photo").await;
+        look_at(&phone, &axe, "parts-photo", ".small-photo").await;
         assert_eq!(photos(&rig).len(), 1, "the same photo is kept once");
 
         let out = kept.path().join("note");
@@ -163,6 +163,7 @@ pub(super) fn running_hours_are_entered() {
         assert!((parts["parts"][0]["hours"].as_f64().unwrap() - 10.5).abs() < 1e-9, "{parts:#}");
         // More hours than the clock ran are refused, in words.
         phone.press_words("Enter running hours").await;
+        look_at(&phone, &axe(), "hours", "#hours").await;
         phone.fill("Hours run", "20").await;
         phone
             .js("const [from, to] = document.querySelectorAll('#hours input[type=datetime-local]'); from.value = '2026-11-04T06:00'; to.value = '2026-11-04T18:00'")

@@ -473,7 +473,7 @@ const TEXTS = {
   'note.amend': 'Enter the amendment',
   'more.title': 'More',
   'more.readings': 'Readings',
-  'more.parts': 'Parts and how long they last',
+  'more.parts': 'Parts, how long they last, running hours',
   'more.work': 'Work on the fluid end',
   'more.concerns': 'Open concerns',
   'more.trends': 'Trends',
