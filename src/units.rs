@@ -160,7 +160,7 @@ pub use quantity::{
     CubicMetre, CubicMetrePerSecond, Dimension, Kelvin, KgPerM3, Metre, Newton, NewtonMetre, Pascal, QuantityError,
     Unit, UnitSystem, parse_quantity,
 };
-pub use speed::console_spm;
+pub use speed::{console_spm, running_hours};
 
 #[cfg(test)]
 mod tests {

@@ -7,6 +7,7 @@ use serde::Serialize;
 
 use super::clips::{CLIP, arriving_sum, clip_row, sum_of};
 use super::error::{db, file};
+use super::photos::PHOTOS;
 use super::recording::is_recording;
 use super::store::{CLIPS, INCOMING, QUARANTINE, sync_dir};
 use super::{Book, BookError, ClipRow};
@@ -96,7 +97,7 @@ pub struct CheckReport {
 /// What was put right.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
 pub struct MendReport {
-    /// Recordings that were found elsewhere and are in their places again.
+    /// Recordings and photos that were found elsewhere and are in their places again.
     pub relinked: Vec<String>,
     /// Files that were put aside, and where.
     pub quarantined: Vec<(String, String)>,
@@ -173,8 +174,8 @@ impl Book {
         Ok(())
     }
 
-    /// Puts right what can be: recordings found elsewhere in the book by their checksum go back to their places, what is damaged or strange
-    /// is moved to `quarantine/`. Nothing is deleted, no entry is changed.
+    /// Puts right what can be: recordings and photos found elsewhere in the book by their checksum go back to their places, what is
+    /// damaged or strange is moved to `quarantine/`. Nothing is deleted, no entry is changed.
     ///
     /// # Errors
     /// What the disk or the database says.
@@ -182,28 +183,42 @@ impl Book {
         let before = self.check(step)?;
         let mut out = MendReport::default();
         let clips = self.all_clips()?;
-        // Damaged ones first, so that their places are free.
-        let mut homeless: BTreeMap<String, ClipRow> = BTreeMap::new();
+        let photos = self.photos()?;
+        // Damaged ones first, so that their places are free. By checksum: the name that it should have.
+        let mut homeless: BTreeMap<String, String> = BTreeMap::new();
         for fault in &before.faults {
-            let (Fault::Missing { file, .. } | Fault::Changed { file, .. }) = fault else { continue };
-            let Some(clip) = clips.iter().find(|c| c.file == *file) else { continue };
-            if matches!(fault, Fault::Changed { .. }) {
-                self.put_aside(&self.clip_path(clip), &mut out)?;
+            let (file, sum) = match fault {
+                Fault::Missing { file, .. } | Fault::Changed { file, .. } => {
+                    (file, clips.iter().find(|c| c.file == *file).map(|c| &c.sha256))
+                }
+                Fault::Photo { file, .. } => (file, photos.iter().find(|p| p.file == *file).map(|p| &p.sha256)),
+                _ => continue,
+            };
+            let Some(sum) = sum else { continue };
+            let path = self.dir.join(file);
+            match path.exists().then(|| sum_of(&path)) {
+                Some(Ok(found)) if found != *sum => self.put_aside(&path, &mut out)?,
+                // Whole again meanwhile; or not even to be read: it may be whole on a disk that is not.
+                Some(_) => continue,
+                None => {}
             }
-            homeless.insert(clip.sha256.clone(), clip.clone());
+            homeless.insert(sum.clone(), file.clone());
         }
-        let entered: HashSet<PathBuf> = clips.iter().map(|c| self.dir.join(&c.file)).collect();
-        let mut strays: Vec<PathBuf> =
-            files_under(&self.dir.join(CLIPS))?.into_iter().filter(|p| !entered.contains(p)).collect();
+        let entered: HashSet<PathBuf> =
+            clips.iter().map(|c| &c.file).chain(photos.iter().map(|p| &p.file)).map(|f| self.dir.join(f)).collect();
+        let mut strays = Vec::new();
+        for folder in [CLIPS, PHOTOS] {
+            strays.extend(files_under(&self.dir.join(folder))?.into_iter().filter(|p| !entered.contains(p)));
+        }
         // Recordings in the making are taken in by the next opening; the page itself discards uploads that nobody goes on with.
         let incoming = files_under(&self.dir.join(INCOMING))?;
         strays.extend(incoming.into_iter().filter(|p| !is_recording(p) && !super::uploads::is_upload(p)));
         let aside = files_under(&self.dir.join(QUARANTINE))?;
         for (path, is_aside) in strays.iter().map(|p| (p, false)).chain(aside.iter().map(|p| (p, true))) {
             let sum = sum_of(path).ok();
-            if let Some(clip) = sum.as_ref().and_then(|s| homeless.remove(s)) {
-                self.rename_in(path, &clip.file)?;
-                out.relinked.push(clip.file);
+            if let Some(name) = sum.as_ref().and_then(|s| homeless.remove(s)) {
+                self.rename_in(path, &name)?;
+                out.relinked.push(name);
             } else if !is_aside && !being_written(path) {
                 self.put_aside(path, &mut out)?;
             }

@@ -59,7 +59,7 @@ pub enum Added {
 /// Bytes copied at a time.
 const CHUNK: usize = 1 << 16;
 /// First part of the names in `incoming/` of copies whose source stays where it is.
-const COPIED: &str = ".tmp";
+pub(super) const COPIED: &str = ".tmp";
 /// First part of the names in `incoming/` of copies that came from memory.
 const IN_MEMORY: &str = "sound-";
 /// Longest ending of a file's name that is kept.
@@ -292,7 +292,7 @@ impl Book {
     }
 
     /// As [`Book::copy_in`], from anything that can be read; `path` is what messages call it. The handle holds the file's lock.
-    fn take_in(
+    pub(super) fn take_in(
         &self,
         from: &mut dyn std::io::Read,
         path: &Path,

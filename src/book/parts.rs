@@ -140,6 +140,9 @@ impl Book {
     /// # Errors
     /// [`BookError::Refused`] for more hours than the clock ran or a span that is entered already.
     pub fn add_run(&mut self, pump: &PumpRow, log: RunLog, by: &str) -> Result<(), BookError> {
+        if log.to <= log.from {
+            return Err(refused(format!("running hours from {} to {}: the end must be later", log.from, log.to)));
+        }
         let mut logs = self.runs(pump)?;
         logs.push(log);
         in_order(&logs).map_err(|e| refused(e.to_string()))?;

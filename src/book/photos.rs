@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use rusqlite::{Connection, OptionalExtension as _, Row, params};
 
 use super::check::Fault;
-use super::clips::{ending, sum_of};
+use super::clips::{COPIED, ending, sum_of};
 use super::error::{db, file};
 use super::store::{INCOMING, sync_dir};
 use super::{Book, BookError, MergeReport, Stamp};
@@ -46,7 +46,37 @@ impl Book {
     /// A file that can't be read, a full disk, what the database says.
     pub fn add_photo(&mut self, path: &Path) -> Result<PhotoRow, BookError> {
         let original = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-        self.enter_photo(path, &original, None)
+        let arrived = self.copy_in(path)?;
+        self.enter_photo(arrived, &original, None)
+    }
+
+    /// As [`Book::add_photo`], from bytes in memory; `original` is what the book shows as its name, and its ending is kept.
+    ///
+    /// # Errors
+    /// A full disk, what the database says.
+    pub fn add_photo_bytes(&mut self, bytes: &[u8], original: &str) -> Result<PhotoRow, BookError> {
+        let mut from = bytes;
+        let (arrived, sum, n_bytes, _) = self.take_in(&mut from, Path::new(original), COPIED)?;
+        self.enter_photo((arrived, sum, n_bytes), original, None)
+    }
+
+    /// A photo by its name within this book or another one that holds the same bytes, or by its checksum; `None` if there is none.
+    ///
+    /// # Errors
+    /// What the database says.
+    pub fn photo(&self, named: &str) -> Result<Option<PhotoRow>, BookError> {
+        if let Some(row) = known(&self.conn, "file", named)? {
+            return Ok(Some(row));
+        }
+        // Named in another book, where it came in in another month.
+        let sum = Path::new(named).file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
+        known(&self.conn, "sha256", &sum)
+    }
+
+    /// Whether the bytes of a photo lie in the book as they came.
+    #[must_use]
+    pub fn has_photo(&self, row: &PhotoRow) -> bool {
+        sum_of(&self.dir.join(&row.file)).is_ok_and(|sum| sum == row.sha256)
     }
 
     /// Photos of another book that are not here yet; those that it has lost or damaged are told.
@@ -60,18 +90,24 @@ impl Book {
                 out.lost.push(theirs.file);
                 continue;
             }
-            self.enter_photo(&source, &theirs.original, Some(&theirs.file))?;
+            let arrived = self.copy_in(&source)?;
+            self.enter_photo(arrived, &theirs.original, Some(&theirs.file))?;
             out.more += 1;
         }
         Ok(())
     }
 
-    /// Brings a photo in, under `name` if it is to have the one that it has in another book.
-    fn enter_photo(&mut self, path: &Path, original: &str, name: Option<&str>) -> Result<PhotoRow, BookError> {
-        let (arrived, sum, bytes) = self.copy_in(path)?;
+    /// Enters what has arrived in `incoming/` (its place, checksum and length), under `name` if it is to have the one that it has in
+    /// another book.
+    fn enter_photo(
+        &mut self,
+        (arrived, sum, bytes): (PathBuf, String, i64),
+        original: &str,
+        name: Option<&str>,
+    ) -> Result<PhotoRow, BookError> {
         let incoming = self.dir.join(INCOMING);
         let own = arrived.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-        let ending = ending(path);
+        let ending = ending(Path::new(original));
         // By this name the next opening finds it, should the power go before it has its final one.
         let complete = incoming.join(format!("{sum}{own}.{ending}"));
         std::fs::rename(&arrived, &complete).map_err(file("name the photo", &complete))?;
@@ -132,9 +168,7 @@ impl Book {
         if own.exists() {
             return own;
         }
-        // Named in another book, where it came in in another month.
-        let sum = own.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-        known(&self.conn, "sha256", &sum).ok().flatten().map_or(own, |row| self.dir.join(row.file))
+        self.photo(named).ok().flatten().map_or(own, |row| self.dir.join(row.file))
     }
 
     /// Photos that are missing or changed, and files that no entry knows.
@@ -208,6 +242,44 @@ mod tests {
         assert_eq!(faults.len(), 3, "{faults:?}");
         assert!(faults.iter().any(|f| f.contains(&changed) && f.contains("checksum differs")));
         assert!(faults.iter().any(|f| f.contains(&lost) && f.contains("missing")));
+    }
+
+    #[test]
+    fn mending_finds_photos_by_their_checksum_wherever_they_lie_in_the_book() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut book = Book::create(&dir.path().join("book")).unwrap();
+        let mut add = |name: &str| {
+            let path = dir.path().join(name);
+            std::fs::write(&path, name).unwrap();
+            book.add_photo(&path).unwrap().file
+        };
+        let [moved, waits, aside, changed, lost] = ["a.jpg", "b.png", "c.webp", "d.jpg", "e.jpg"].map(&mut add);
+        let place = book.dir().to_owned();
+        let to = |from: &str, name: &str| {
+            std::fs::create_dir_all(place.join(name).parent().unwrap()).unwrap();
+            std::fs::rename(place.join(from), place.join(name)).unwrap();
+        };
+        to(&moved, "photos/seat of module 2.jpg");
+        to(&waits, "incoming/left.png");
+        to(&aside, "quarantine/x");
+        // A good copy of what was changed lies among the recordings.
+        to(&changed, "clips/copy.jpg");
+        std::fs::write(place.join(&changed), "spoilt").unwrap();
+        std::fs::remove_file(place.join(&lost)).unwrap();
+        std::fs::write(place.join("photos/stranger.jpg"), "x").unwrap();
+        let mended = book.mend(&|| ()).unwrap();
+        let mut relinked = mended.relinked.clone();
+        relinked.sort();
+        let mut want = [&moved, &waits, &aside, &changed].map(Clone::clone);
+        want.sort();
+        assert_eq!(relinked, want, "{mended:?}");
+        for (file, bytes) in [(&moved, "a.jpg"), (&waits, "b.png"), (&aside, "c.webp"), (&changed, "d.jpg")] {
+            assert_eq!(std::fs::read_to_string(place.join(file)).unwrap(), bytes);
+        }
+        assert_eq!(mended.left.faults, [Fault::Photo { file: lost, why: "is missing".into() }]);
+        assert_eq!(mended.quarantined.len(), 2, "what was changed, and the stranger: {mended:?}");
+        assert!(place.join("quarantine/stranger.jpg").exists());
+        assert_eq!(book.mend(&|| ()).unwrap().relinked, Vec::<String>::new(), "once is enough");
     }
 
     #[test]

@@ -275,6 +275,32 @@ impl Book {
         rows.collect::<Result<_, _>>().map_err(doing)
     }
 
+    /// The newest photo that was entered for one ask of a check: when, and its name as entered. `pump` is `None` for a check of the rig.
+    ///
+    /// # Errors
+    /// What the database says.
+    pub fn last_photo(
+        &self,
+        pump: Option<&PumpRow>,
+        module: Option<u32>,
+        check: &str,
+        ask: &str,
+    ) -> Result<Option<(Timestamp, String)>, BookError> {
+        let doing = db("read the photos");
+        let mut statement = self
+            .conn
+            .prepare_cached(
+                "SELECT e.at_ms, a.words FROM check_entry e JOIN answer a ON a.check_entry_id = e.id
+                 WHERE e.check_name = ?1 AND e.pump_id IS ?2 AND e.module IS ?3 AND a.ask = ?4 AND a.kind = 'photo'
+                 ORDER BY e.at_ms DESC, e.id DESC LIMIT 1",
+            )
+            .map_err(&doing)?;
+        statement
+            .query_row(params![check, pump.map(|p| p.id), module, ask], |r| Ok((instant(r.get(0)?), r.get(1)?)))
+            .optional()
+            .map_err(doing)
+    }
+
     /// Enters a concern that stays in every note until somebody closes it.
     ///
     /// # Errors

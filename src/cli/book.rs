@@ -89,7 +89,7 @@ enum BookCommand {
         #[arg(long)]
         json: bool,
     },
-    /// Put right what can be: find moved clips by their checksums, put strangers into quarantine; never deletes
+    /// Put right what can be: find moved clips and photos by their checksums, put strangers into quarantine; never deletes
     Mend {
         /// Print JSON instead of words
         #[arg(long)]

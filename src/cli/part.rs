@@ -10,6 +10,7 @@ use super::tour_args::{self, WhenArgs};
 use super::{Io, Usage};
 use crate::book::{PartChange, part_document};
 use crate::tour::parts::{PartKind, Place, Run, RunLog, Side, Why};
+use crate::units::running_hours;
 
 /// Enter changed parts and running hours, list what sits where, say how long parts last
 #[derive(Debug, Clone, Args)]
@@ -55,7 +56,8 @@ enum PartCommand {
     },
     /// Running hours of the pump over a span: what lives are counted in
     Hours {
-        /// Hours run
+        /// Hours run, such as 10.5
+        #[arg(value_parser = running_hours)]
         hours: f64,
         /// From, on the rig's clock
         #[arg(long, value_name = "TIME")]

@@ -44,7 +44,8 @@ impl<T: DeserializeOwned> FromRequest<Arc<Shared>> for Given<T> {
     }
 }
 
-async fn whole_body(body: Body, most: usize, limits: &Limits) -> Result<Vec<u8>, Fault> {
+/// A body as a whole, of at most so many bytes.
+pub(super) async fn whole_body(body: Body, most: usize, limits: &Limits) -> Result<Vec<u8>, Fault> {
     let mut out = Vec::new();
     let mut pieces = Pieces::new(body, limits);
     while let Some(piece) = pieces.next().await? {

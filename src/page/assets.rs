@@ -46,6 +46,7 @@ pub const ASSETS: &[Asset] = table![
     "lib/net.js",
     "lib/pad.js",
     "lib/parts.js",
+    "lib/photo.js",
     "lib/sound.js",
     "lib/store.js",
     "lib/strokemap.js",

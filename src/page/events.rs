@@ -33,6 +33,8 @@ pub(super) enum Kind {
     Check,
     /// A part was changed.
     Part,
+    /// Running hours were entered.
+    Hours,
     /// A concern was entered or closed.
     Concern,
     /// Work was entered.

@@ -11,6 +11,8 @@ pub struct Limits {
     pub piece_bytes: usize,
     /// Bytes of a recording: ten minutes at 48 kHz in two channels of 24 bits are 173 million.
     pub clip_bytes: i64,
+    /// Bytes of a photo: the page makes them far smaller where the browser can read them.
+    pub photo_bytes: usize,
     /// Recordings on their way in at once.
     pub uploads: i64,
     /// Bytes that these will have.
@@ -50,6 +52,7 @@ impl Default for Limits {
             json_bytes: 64 << 10,
             piece_bytes: 1 << 20,
             clip_bytes: 256 << 20,
+            photo_bytes: 8 << 20,
             uploads: 512,
             upload_bytes: 4 << 30,
             pieces_at_once: 24,

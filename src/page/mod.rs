@@ -11,7 +11,7 @@
 //! | `state`, `events` | open books, limits, what the phones are told of |
 //! | `ask`, `fault` | what came in, checked; what went wrong, in words |
 //! | `assets` | the files of the page, compiled in |
-//! | `rounds`, `uploads`, `verdict`, `hear`, `history`, `tour`, `work`, `note` | the functions of the commands |
+//! | `rounds`, `uploads`, `photos`, `verdict`, `hear`, `history`, `tour`, `hours`, `work`, `note` | the functions of the commands |
 
 mod ask;
 pub mod assets;
@@ -21,9 +21,11 @@ mod fault;
 mod guard;
 mod hear;
 mod history;
+mod hours;
 mod limits;
 mod note;
 mod pair;
+mod photos;
 mod rounds;
 mod routes;
 pub mod serve;

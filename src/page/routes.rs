@@ -18,7 +18,7 @@ use super::pair::Tried;
 use super::serve::Notice;
 use super::session::{COOKIE, Who};
 use super::state::Shared;
-use super::{assets, events, hear, history, note, rounds, tour, uploads, verdict, work};
+use super::{assets, events, hear, history, hours, note, photos, rounds, tour, uploads, verdict, work};
 
 /// All addresses.
 pub(super) fn router(shared: &Arc<Shared>) -> Router {
@@ -35,11 +35,13 @@ pub(super) fn router(shared: &Arc<Shared>) -> Router {
         .route("/uploads", post(uploads::begin))
         .route("/uploads/{id}", get(uploads::state).put(uploads::piece))
         .route("/uploads/{id}/done", post(uploads::done))
+        .route("/photos/{sum}", get(photos::small).put(photos::keep))
         .route("/rounds/{id}/hear", get(hear::hear))
         .route("/due", get(tour::due))
         .route("/checks", post(tour::check))
         .route("/readings", get(tour::readings))
         .route("/parts", get(tour::parts).post(tour::change_part))
+        .route("/hours", get(hours::list).post(hours::enter))
         .route("/concerns", get(tour::concerns).post(tour::add_concern))
         .route("/concerns/{id}/close", post(tour::close_concern))
         .route("/work", get(work::list).post(work::start))

@@ -29,9 +29,23 @@ const LONG_HANDS: usize = 2;
 /// Events that a slow phone may lag behind.
 const LAG: usize = 512;
 
-/// Shared by all requests.
+/// Shared by all requests; what it was made of is read as if it were its own.
 #[derive(Debug)]
 pub(super) struct Shared {
+    made: Made,
+    pub(super) events: broadcast::Sender<Event>,
+    pub(super) listeners: Arc<Semaphore>,
+    pub(super) receiving: Receiving,
+    pub(super) judging: Judging,
+    pub(super) listening: Listening,
+    idle: Mutex<Vec<Book>>,
+    hands: Arc<Semaphore>,
+    long_hands: Arc<Semaphore>,
+}
+
+/// What of [`Shared`] differs from server to server.
+#[derive(Debug)]
+pub(super) struct Made {
     pub(super) book: PathBuf,
     pub(super) rig: String,
     /// Whether the page is served encrypted, on the network.
@@ -43,65 +57,38 @@ pub(super) struct Shared {
     pub(super) sessions: Sessions,
     /// Only on the network.
     pub(super) pairing: Option<Pairing>,
-    pub(super) events: broadcast::Sender<Event>,
-    pub(super) listeners: Arc<Semaphore>,
-    pub(super) ended: watch::Receiver<bool>,
-    pub(super) receiving: Receiving,
-    pub(super) judging: Judging,
-    pub(super) listening: Listening,
-    pub(super) handle: axum_server::Handle<SocketAddr>,
-    notices: Mutex<Sender<Notice>>,
-    idle: Mutex<Vec<Book>>,
-    hands: Arc<Semaphore>,
-    long_hands: Arc<Semaphore>,
-}
-
-/// What of [`Shared`] differs from server to server.
-#[derive(Debug)]
-pub(super) struct Made {
-    pub(super) book: PathBuf,
-    pub(super) rig: String,
-    pub(super) secure: bool,
-    pub(super) port: u16,
-    pub(super) authority: Option<Vec<u8>>,
-    pub(super) limits: Limits,
-    pub(super) sessions: Sessions,
-    pub(super) pairing: Option<Pairing>,
     pub(super) ended: watch::Receiver<bool>,
     pub(super) handle: axum_server::Handle<SocketAddr>,
     pub(super) notices: Sender<Notice>,
 }
 
+impl std::ops::Deref for Shared {
+    type Target = Made;
+
+    fn deref(&self) -> &Made {
+        &self.made
+    }
+}
+
 impl Shared {
     pub(super) fn new(made: Made) -> Arc<Self> {
-        let Made { book, rig, secure, port, authority, limits, sessions, pairing, ended, handle, notices } = made;
         Arc::new(Self {
-            book,
-            rig,
-            secure,
-            port,
-            authority,
-            limits,
-            sessions,
-            pairing,
             events: broadcast::Sender::new(LAG),
-            listeners: Arc::new(Semaphore::new(limits.listeners)),
-            ended,
-            receiving: Receiving::new(limits.pieces_at_once),
+            listeners: Arc::new(Semaphore::new(made.limits.listeners)),
+            receiving: Receiving::new(made.limits.pieces_at_once),
             judging: Judging::default(),
             listening: Listening::default(),
-            handle,
-            notices: Mutex::new(notices),
             idle: Mutex::default(),
             hands: Arc::new(Semaphore::new(HANDS)),
             long_hands: Arc::new(Semaphore::new(LONG_HANDS)),
+            made,
         })
     }
 
     /// Tells whoever runs the server.
     pub(super) fn notice(&self, notice: Notice) {
         // Nobody listens any more once the server ends.
-        let _ = self.notices.lock().unwrap_or_else(PoisonError::into_inner).send(notice);
+        let _ = self.notices.send(notice);
     }
 
     /// Tells the phones.

@@ -11,6 +11,7 @@ use serde_json::{Map, Value, json};
 use super::ask::{Asked, Given, Number, typed};
 use super::events::Kind;
 use super::fault::Fault;
+use super::photos;
 use super::rounds::OfPump;
 use super::state::{Keyed, Shared};
 use crate::book::{Book, CheckWish, EntryError, PartChange, PumpRow, concern_document, due_document, part_document};
@@ -18,6 +19,8 @@ use crate::tour::cross::Remark;
 use crate::tour::parts::{PartKind, Place, Side, Why};
 use crate::tour::{Ask, AskKind, Check, Per, Sheet};
 
+/// Parts that came out, newest first, that the page shows.
+const GONE: usize = 12;
 /// Points of a reading that the page draws.
 const POINTS: usize = 200;
 /// The position where none is said, as with the commands.
@@ -112,7 +115,12 @@ fn ask_json(
             AskKind::Text => "text",
             _ => "ok",
         };
-        return Ok(json!({"name": ask.name, "kind": kind, "unit": null, "limits": null, "last": null}));
+        let last = match ask.kind {
+            AskKind::Photo => book.last_photo(pump, module, &check.id, &ask.name)?,
+            _ => None,
+        };
+        let last = photos::last_json(book, last)?;
+        return Ok(json!({"name": ask.name, "kind": kind, "unit": null, "limits": null, "last": last}));
     };
     let last = match pump {
         Some(pump) => book.readings(pump, module, &check.id, &ask.name, now)?.pop(),
@@ -155,6 +163,8 @@ pub(super) struct PartEntry {
     why: Option<String>,
     #[serde(default)]
     condition: String,
+    #[serde(default)]
+    photo: Option<String>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -194,9 +204,13 @@ pub(super) async fn check(State(shared): State<Arc<Shared>>, given: Given<CheckE
                 json!({"entered": {"number": number, "check": e.check, "at": at, "remarks": [], "outside": []}}),
             );
         }
+        let asks = sheet.checks.iter().find(|c| c.id == e.check).map_or(&[][..], |c| &c.asks);
         let mut answers = Vec::new();
         for (name, value) in &e.answer {
-            answers.extend(typed(Some(value))?.map(|text| (name.clone(), text)));
+            let Some(text) = typed(Some(value))? else { continue };
+            // On the page a photo is named by its checksum, never by a path: the phone has no say in which file is read.
+            let photo = asks.iter().any(|a| a.name == name.trim() && a.kind == AskKind::Photo);
+            answers.push((name.clone(), if photo { photos::file_of(book, &text)? } else { text }));
         }
         if answers.is_empty() {
             return Err(Fault::refused(
@@ -263,8 +277,18 @@ pub(super) async fn parts(
         let rows = book.part_runs(&pump, now)?;
         let fitted = rows.iter().filter(|(r, _)| r.part.out.is_none());
         let parts: Vec<Value> = fitted.map(|(r, run)| part_document(r, run)).collect();
+        let mut gone: Vec<_> = rows.iter().filter_map(|(r, run)| Some((r.part.out?.0, r, run))).collect();
+        gone.sort_by_key(|(at, ..)| std::cmp::Reverse(*at));
+        let gone = gone.into_iter().take(GONE).map(|(_, r, run)| {
+            let mut out = part_document(r, run);
+            out["photo_sha256"] = json!(photos::sum_of(book, &r.photo)?);
+            Ok(out)
+        });
+        let gone = gone.collect::<Result<Vec<Value>, Fault>>()?;
         let lives: Vec<Value> = book.lives(&pump, now)?.into_iter().map(|l| l.document).collect();
-        Ok(json!({"schema": "seatsong.parts/1", "pump": pump.data.name, "parts": parts, "lives": lives}))
+        Ok(json!({
+            "schema": "seatsong.parts/1", "pump": pump.data.name, "parts": parts, "gone": gone, "lives": lives,
+        }))
     };
     shared.with_book(work).await.map(axum::Json)
 }
@@ -282,8 +306,12 @@ pub(super) async fn change_part(State(shared): State<Arc<Shared>>, given: Given<
         let words = place.words();
         let why = text(&e.why).map(|w| Why::parse(&w)).transpose().map_err(wrong)?;
         let at = e.when.instant(&sheet)?;
-        let change =
-            PartChange { place, at, by: e.when.by(), why, condition: e.condition.trim(), photo: "", restarts: true };
+        let photo = text(&e.photo).map(|sum| photos::file_of(book, &sum)).transpose()?.unwrap_or_default();
+        if why.is_none() && !photo.is_empty() {
+            return Err(Fault::refused("the photo is of the part that came out; say why it came out"));
+        }
+        let (by, condition) = (e.when.by(), e.condition.trim());
+        let change = PartChange { place, at, by, why, condition, photo: &photo, restarts: true };
         let old = book.change_part(&pump, &change)?;
         let when = sheet.plan.date_time(at);
         let words = match old.zip(why) {

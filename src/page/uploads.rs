@@ -11,7 +11,7 @@ use axum::http::{StatusCode, header};
 use serde::Deserialize;
 use serde_json::{Value, json};
 use tokio::io::AsyncWriteExt as _;
-use tokio::sync::Semaphore;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
 use super::ask::{Asked, Given, Pieces, too_large};
 use super::events::{Event, Kind};
@@ -36,6 +36,11 @@ pub(super) struct Receiving {
 impl Receiving {
     pub(super) fn new(places: usize) -> Self {
         Self { places: Arc::new(Semaphore::new(places)), busy: Mutex::default() }
+    }
+
+    /// Waits for a place among those that are being received; `None` when the server ends.
+    pub(super) async fn place(&self) -> Option<OwnedSemaphorePermit> {
+        self.places.clone().acquire_owned().await.ok()
     }
 }
 
@@ -78,8 +83,9 @@ fn shown(book: &Book, upload: &UploadRow) -> Result<Value, Fault> {
     Ok(json!({"upload": upload.id, "have": upload.have, "bytes": upload.bytes, "clip": clip}))
 }
 
-fn busy() -> Fault {
-    Fault::later(StatusCode::SERVICE_UNAVAILABLE, "this recording is just being received; try again", AGAIN_S)
+/// Too many at once, or twice the same.
+pub(super) fn busy() -> Fault {
+    Fault::later(StatusCode::SERVICE_UNAVAILABLE, "this is just being received; try again", AGAIN_S)
 }
 
 /// `POST /api/uploads`
@@ -150,9 +156,8 @@ pub(super) async fn piece(
     Asked(From { from }): Asked<From>,
     request: Request,
 ) -> Result<axum::Json<Value>, Fault> {
-    let place = shared.receiving.places.clone().acquire_owned();
-    let waited = tokio::time::timeout(shared.limits.body_pause, place).await;
-    let Ok(Ok(place)) = waited else { return Err(busy()) };
+    let waited = tokio::time::timeout(shared.limits.body_pause, shared.receiving.place()).await;
+    let Ok(Some(place)) = waited else { return Err(busy()) };
     let turn = Turn::take(&shared, &id).ok_or_else(busy)?;
     // On its own: what has come is written to its end, even if the network takes this request away in the middle.
     let received = tokio::spawn(async move {

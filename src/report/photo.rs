@@ -1,4 +1,4 @@
-//! A photo made small for a note: JPEG or PNG in, an upright JPEG of some tens of kilobytes out.
+//! A photo made small for a note or a phone: JPEG, PNG or WebP in, an upright JPEG of some tens of kilobytes out.
 
 use zune_jpeg::JpegDecoder;
 use zune_jpeg::zune_core::bytestream::ZCursor;
@@ -22,17 +22,34 @@ struct Pixels {
     rgb: Vec<u8>,
 }
 
+/// Tells by the first bytes of a file (a dozen do) whether it is a photo that can be shown.
+///
+/// # Returns
+/// The usual ending of such a file's name; `None` for all else.
+#[must_use]
+pub fn photo_kind_of(head: &[u8]) -> Option<&'static str> {
+    match head {
+        [0xff, 0xd8, 0xff, ..] => Some("jpg"),
+        [0x89, b'P', b'N', b'G', b'\r', b'\n', 0x1a, b'\n', ..] => Some("png"),
+        [b'R', b'I', b'F', b'F', _, _, _, _, b'W', b'E', b'B', b'P', ..] => Some("webp"),
+        _ => None,
+    }
+}
+
 /// A photo as a small upright JPEG.
 ///
 /// # Arguments
-/// - `bytes`: of a JPEG or PNG file; a JPEG's own orientation mark is followed.
+/// - `bytes`: of a JPEG, PNG or WebP file; the file's own orientation mark is followed, of a moving picture its first frame is taken.
 ///
 /// # Errors
-/// [`ReportError::Draw`] for bytes that are neither, damaged or of a size that no camera has.
+/// [`ReportError::Draw`] for bytes that are none of these, damaged or of a size that no camera has.
 pub fn small_jpeg(bytes: &[u8]) -> Result<Vec<u8>, ReportError> {
-    let (pixels, turn) =
-        if bytes.starts_with(b"\x89PNG") { (from_png(bytes)?, 1) } else { (from_jpeg(bytes)?, orientation(bytes)) };
-    let small = upright(&shrunk(&pixels, SIDE), turn);
+    let pixels = match photo_kind_of(bytes) {
+        Some("png") => from_png(bytes)?,
+        Some("webp") => from_webp(bytes)?,
+        _ => from_jpeg(bytes)?,
+    };
+    let small = upright(&shrunk(&pixels, SIDE), orientation(bytes));
     let mut out = Vec::new();
     let side = |n: usize| u16::try_from(n).map_err(|_| failed("too large"));
     jpeg_encoder::Encoder::new(&mut out, QUALITY)
@@ -56,7 +73,7 @@ fn from_jpeg(bytes: &[u8]) -> Result<Pixels, ReportError> {
         .set_max_height(MOST_SIDE)
         .jpeg_set_out_colorspace(ColorSpace::RGB);
     let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
-    decoder.decode_headers().map_err(|e| failed(&format!("no JPEG or PNG ({e})")))?;
+    decoder.decode_headers().map_err(|e| failed(&format!("no JPEG, PNG or WebP ({e})")))?;
     let (width, height) = decoder.dimensions().ok_or_else(|| failed("no size"))?;
     sized(width, height)?;
     let rgb = decoder.decode().map_err(|e| failed(&e.to_string()))?;
@@ -74,13 +91,29 @@ fn from_png(bytes: &[u8]) -> Result<Pixels, ReportError> {
     sized(width, height)?;
     let mut data = vec![0; reader.output_buffer_size()];
     let info = reader.next_frame(&mut data).map_err(|e| failed(&e.to_string()))?;
-    let n = info.color_type.samples();
+    Ok(Pixels { width, height, rgb: on_white(&data[..info.buffer_size()], info.color_type.samples()) })
+}
+
+fn from_webp(bytes: &[u8]) -> Result<Pixels, ReportError> {
+    let wrong = |e: image_webp::DecodingError| failed(&e.to_string());
+    let mut decoder = image_webp::WebPDecoder::new(std::io::Cursor::new(bytes)).map_err(wrong)?;
+    decoder.set_memory_limit(MOST_PIXELS * 4);
+    let (width, height) = decoder.dimensions();
+    let (width, height) = (width as usize, height as usize);
+    sized(width, height)?;
+    let n = if decoder.has_alpha() { 4 } else { 3 };
+    let mut data = vec![0; width * height * n];
+    decoder.read_image(&mut data).map_err(wrong)?;
+    Ok(Pixels { width, height, rgb: on_white(&data, n) })
+}
+
+/// Pixels of `n` bytes (grey or colours, then perhaps opacity) as they look on white paper.
+fn on_white(data: &[u8], n: usize) -> Vec<u8> {
     let white = |value: u8, alpha: u8| {
         let (value, alpha) = (u16::from(value), u16::from(alpha));
         u8::try_from((value * alpha + 255 * (255 - alpha)) / 255).unwrap_or(u8::MAX)
     };
-    let rgb = data[..info.buffer_size()]
-        .chunks_exact(n)
+    data.chunks_exact(n)
         .flat_map(|p| match *p {
             [grey] => [grey; 3],
             [grey, alpha] => [white(grey, alpha); 3],
@@ -88,8 +121,7 @@ fn from_png(bytes: &[u8]) -> Result<Pixels, ReportError> {
             [r, g, b, alpha] => [white(r, alpha), white(g, alpha), white(b, alpha)],
             _ => [255; 3],
         })
-        .collect();
-    Ok(Pixels { width, height, rgb })
+        .collect()
 }
 
 /// EXIF orientation, 1 (upright) to 8.
@@ -211,7 +243,7 @@ mod tests {
     }
 
     #[test]
-    fn png_is_read_and_what_is_neither_is_told() {
+    fn png_and_webp_are_read_and_what_is_neither_is_told() {
         for (colour, n) in
             [(png::ColorType::Rgba, 4), (png::ColorType::Grayscale, 1), (png::ColorType::GrayscaleAlpha, 2)]
         {
@@ -223,6 +255,18 @@ mod tests {
             assert_eq!((w, h), (40, 20));
             assert!(small_jpeg(&bytes[..bytes.len() / 2]).is_err());
         }
+        for lossless_alpha in [false, true] {
+            let (n, colour) =
+                if lossless_alpha { (4, image_webp::ColorType::Rgba8) } else { (3, image_webp::ColorType::Rgb8) };
+            let mut bytes = Vec::new();
+            image_webp::WebPEncoder::new(&mut bytes).encode(&vec![128; 40 * 20 * n], 40, 20, colour).unwrap();
+            assert_eq!(photo_kind_of(&bytes), Some("webp"));
+            let (w, h, ..) = bright_corner(&small_jpeg(&bytes).unwrap());
+            assert_eq!((w, h), (40, 20));
+            assert!(small_jpeg(&bytes[..bytes.len() - 4]).is_err());
+        }
+        assert_eq!(photo_kind_of(&jpeg(90, 60, None)), Some("jpg"));
+        assert_eq!(photo_kind_of(b"RIFF\0\0\0\0WAVEfmt "), None);
         for bytes in [&b""[..], b"GIF89a", &jpeg(90, 60, None)[..20]] {
             assert!(small_jpeg(bytes).unwrap_err().to_string().contains("photo"));
         }

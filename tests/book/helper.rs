@@ -1,25 +1,17 @@
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
-use seatsong::sample::Scenario;
-
+#[path = "../common/curlew.rs"]
+mod curlew;
 #[path = "../common/ran.rs"]
 mod ran;
 
 pub(crate) use ran::{command, seatsong};
 
-/// One pump, six good rounds (the third with pulses), then one in which module 2's discharge valve washes.
-const ROOM: &str = include_str!("../common/curlew.toml");
-
 /// The room's clips, made once a run: `round-01/m1.wav` and so on.
 pub(crate) fn room() -> &'static Path {
     static ROOM_DIR: OnceLock<PathBuf> = OnceLock::new();
-    ROOM_DIR.get_or_init(|| {
-        let dir = Path::new(env!("CARGO_TARGET_TMPDIR")).join("book-room");
-        let _ = std::fs::remove_dir_all(&dir);
-        Scenario::parse(ROOM, Path::new("test room")).unwrap().make(&dir, &|| ()).unwrap();
-        dir.join("pump")
-    })
+    ROOM_DIR.get_or_init(|| curlew::made("book-room").join("pump"))
 }
 
 /// A folder with a book in it that has one triplex.
@@ -33,16 +25,7 @@ pub(crate) fn with_pump() -> tempfile::TempDir {
 /// Brings the room's rounds in: six good ones a day apart, and today's a week later. Round 7 is today's.
 pub(crate) fn with_rounds() -> tempfile::TempDir {
     let dir = with_pump();
-    for r in 1..=7 {
-        let name = if r == 7 { "today".to_owned() } else { format!("round-{r:02}") };
-        let folder = room().join(name).to_str().unwrap().to_owned();
-        let at = format!("2026-11-{:02}T06:00Z", if r == 7 { 13 } else { r });
-        let mut args = vec!["import", &folder, "--at", &at, "--pressure", "200bar", "--map", "m{module}*.wav"];
-        if r == 3 {
-            args.extend(["--pulse", "2"]);
-        }
-        seatsong(dir.path(), &args).ended(0);
-    }
+    (1..=7).for_each(|r| curlew::bring_in(dir.path(), room(), r));
     dir
 }
 

@@ -40,6 +40,8 @@ fn questions_to_a_big_book_use_its_indexes() {
     let at: jiff::Timestamp = "2026-11-13T10:00:00Z".parse().unwrap();
     let tour = sheet.plan.tour_at(at).unwrap();
     book.due(&sheet, &tour, at).unwrap();
+    book.last_photo(Some(&pump), None, "suction-screen", "photo").unwrap();
+    book.photo("photos/2026-11/none.jpg").unwrap();
     book.part_runs(&pump, at).unwrap();
     book.note(&tour).unwrap();
     book.refresh(None, &|| ()).unwrap();

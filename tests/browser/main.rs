@@ -9,6 +9,9 @@
 #![expect(clippy::unwrap_used, clippy::print_stdout, reason = "tests, and a runner that has to speak")]
 
 mod assets;
+#[path = "../common/copy.rs"]
+mod copy;
+mod photo;
 #[path = "../common/ran.rs"]
 #[expect(dead_code, reason = "says and tells are for the other test programs")]
 mod ran;
@@ -36,7 +39,13 @@ const IN_A_BROWSER: &[Test] = &[
     ("a_round_walked_without_a_connection_is_synchronised", round::a_round_walked_without_a_connection_is_synchronised),
     ("two_phones_walk_one_round", share::two_phones_walk_one_round),
     ("a_phone_is_paired_by_its_code", share::a_phone_is_paired_by_its_code),
+    (
+        "pairing_shuts_nobody_out_and_a_paired_phone_needs_no_connection",
+        share::pairing_shuts_nobody_out_and_a_paired_phone_needs_no_connection,
+    ),
     ("a_tour_is_entered_and_signed", share::a_tour_is_entered_and_signed),
+    ("photos_are_taken_without_a_connection", photo::photos_are_taken_without_a_connection),
+    ("running_hours_are_entered", photo::running_hours_are_entered),
     ("no_view_has_a_serious_problem", views::no_view_has_a_serious_problem),
     ("the_first_view_is_there_within_a_second", views::the_first_view_is_there_within_a_second),
     ("the_stroke_map_is_read_with_keys", views::the_stroke_map_is_read_with_keys),

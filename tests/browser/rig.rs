@@ -13,6 +13,7 @@ use seatsong::sample::Scenario;
 use serde_json::{Value, json};
 use tempfile::TempDir;
 
+use crate::copy::copy;
 use crate::ran::{Ran, command, seatsong};
 
 /// The rig of `samples/tour`, with clips long enough to be recorded from; sampled as a phone does.
@@ -103,19 +104,6 @@ fn room() -> &'static (TempDir, PathBuf) {
     })
 }
 
-fn copy(from: &Path, to: &Path) {
-    std::fs::create_dir_all(to).unwrap();
-    for entry in std::fs::read_dir(from).unwrap() {
-        let path = entry.unwrap().path();
-        let into = to.join(path.file_name().unwrap());
-        if path.is_dir() {
-            copy(&path, &into);
-        } else {
-            std::fs::copy(&path, &into).unwrap();
-        }
-    }
-}
-
 /// A rig with its book and the program that serves it.
 pub(crate) struct Rig {
     dir: TempDir,
@@ -197,6 +185,11 @@ impl Rig {
         seatsong(self.dir.path(), &all).ended(0)
     }
 
+    /// The book's folder.
+    pub(crate) fn book(&self) -> PathBuf {
+        self.dir.path().join("book")
+    }
+
     /// A clip of the room.
     pub(crate) fn clip(round: &str, module: u32) -> PathBuf {
         room().1.join(format!("clips/pump/{round}/m{module}.wav"))
@@ -226,6 +219,16 @@ pub(crate) fn steps(work: impl Future<Output = ()>) {
 impl Phone {
     /// A browser whose microphone plays this clip.
     pub(crate) async fn new(microphone: Option<&Path>) -> Self {
+        let clip = microphone.map(|clip| format!("--use-file-for-fake-audio-capture={}", clip.display()));
+        Self::with(clip.as_slice()).await
+    }
+
+    /// A browser that takes any certificate for a good one, as a phone does that was told to trust the laptop's.
+    pub(crate) async fn trusting() -> Self {
+        Self::with(&["--ignore-certificate-errors".to_owned()]).await
+    }
+
+    async fn with(more: &[String]) -> Self {
         let profile = tempfile::tempdir().unwrap();
         let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
         let driver = Command::new("chromedriver")
@@ -252,9 +255,7 @@ impl Phone {
         .map(str::to_owned)
         .to_vec();
         args.push(format!("--user-data-dir={}", profile.path().display()));
-        if let Some(clip) = microphone {
-            args.push(format!("--use-file-for-fake-audio-capture={}", clip.display()));
-        }
+        args.extend_from_slice(more);
         let wish = json!({
             "browserName": "chrome", "acceptInsecureCerts": true,
             "goog:chromeOptions": {"args": args}, "goog:loggingPrefs": {"performance": "ALL", "browser": "ALL"},
@@ -375,6 +376,12 @@ impl Phone {
         let xpath = format!("//li[h2[normalize-space()='Module {module}']]//input[@type='file']");
         let found = self.page.wait().at_most(PATIENCE).for_element(Locator::XPath(&xpath)).await;
         found.unwrap_or_else(|e| panic!("{xpath}: {e}")).send_keys(file.to_str().unwrap()).await.unwrap();
+    }
+
+    /// Waits until the page is kept on the phone.
+    pub(crate) async fn is_kept(&self) {
+        let kept = "return navigator.serviceWorker.ready.then(() => navigator.serviceWorker.controller !== null)";
+        self.until(kept, "the page is kept").await;
     }
 
     /// Starts a round of a pump from the first view; returns when its cards are shown.

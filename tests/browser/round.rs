@@ -204,12 +204,7 @@ pub(super) fn a_round_walked_without_a_connection_is_synchronised() {
         let phone = Phone::new(Some(&Rig::clip("evening", 2))).await;
         // Once at the shack: the page and what it needs come onto the phone.
         phone.open(&rig, "").await;
-        phone
-            .until(
-                "return navigator.serviceWorker.ready.then(() => navigator.serviceWorker.controller !== null)",
-                "the page is kept",
-            )
-            .await;
+        phone.is_kept().await;
         for hash in ["#/checks", "#/handover", "#/"] {
             phone.open(&rig, hash).await;
         }

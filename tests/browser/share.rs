@@ -1,6 +1,7 @@
 //! Several phones on one round; pairing; the tour's entries.
 
 use crate::rig::{Phone, Rig, steps};
+use crate::views::{axe, keep, problems};
 
 pub(super) fn two_phones_walk_one_round() {
     let rig = Rig::new();
@@ -80,6 +81,65 @@ pub(super) fn a_phone_is_paired_by_its_code() {
             !reader.js("return location.href").await.as_str().unwrap().contains("pair"),
             "the code leaves the address"
         );
+    });
+}
+
+pub(super) fn pairing_shuts_nobody_out_and_a_paired_phone_needs_no_connection() {
+    let mut rig = Rig::start(true);
+    let axe = axe();
+    steps(async {
+        let phone = Phone::trusting().await;
+        phone.page.goto(&rig.url()).await.unwrap();
+        phone.view("pair").await;
+        let mut found = Vec::new();
+        for (k, scheme) in ["light", "dark"].into_iter().enumerate() {
+            for told in [false, true] {
+                phone.look(360, 740, scheme).await;
+                phone.page.refresh().await.unwrap();
+                phone.view("pair").await;
+                if told {
+                    phone.fill("Code", &format!("WRONG-CODE{k}")).await;
+                    phone.press_words("Pair").await;
+                    phone
+                        .until("return document.querySelector('.outcome .problem') !== null", "a wrong code is told")
+                        .await;
+                }
+                let at = format!("pair{}-360-{scheme}", if told { "-wrong" } else { "" });
+                keep(&phone, &at).await;
+                let (problems, held) = problems(&phone, &axe, scheme).await;
+                assert!(held > 15, "axe found only {held} rules to hold: did it run?");
+                found.extend(problems.into_iter().map(|p| format!("{at}: {p}")));
+            }
+        }
+        assert!(found.is_empty(), "{}", found.join("\n"));
+        phone.fill("Code", &code(&rig, "crew").to_lowercase()).await;
+        phone.press_words("Pair").await;
+        phone.view("home").await;
+        assert!(phone.text("body").await.contains("Invented rig Test Plover"), "who is paired learns of the rig");
+
+        // Once seen at the shack, it opens and keeps entries without a connection, like one on the laptop itself.
+        phone.is_kept().await;
+        phone.open(&rig, "#/more").await;
+        assert!(phone.text("main").await.contains("Opens without a connection"), "{}", phone.text("main").await);
+        phone.open(&rig, "#/concerns").await;
+        rig.kill();
+        phone.open(&rig, "#/concerns").await;
+        phone.view("concerns").await;
+        assert!(phone.state().await.contains("No connection"), "{}", phone.state().await);
+        phone.press_words("Enter a concern").await;
+        phone.fill("What it is", "guard of the belts is loose").await;
+        phone.press_words("Enter the concern").await;
+        phone
+            .until(
+                "return document.getElementById('state').innerText.includes('1 entry waiting')",
+                "the concern is kept on the phone",
+            )
+            .await;
+        rig.serve();
+        phone.all_is_sent().await;
+        let listed = rig.run(&["concern", "list", "--json"]).json();
+        assert_eq!(listed["concerns"][0]["words"], "guard of the belts is loose", "still paired: {listed:#}");
+        phone.stayed_home(&rig).await;
     });
 }
 

@@ -49,7 +49,7 @@ const CAUTIONS: [(&str, &str); 12] = [
 /// Smallest target for gloves, CSS pixels.
 const TARGET_PX: f64 = 56.0;
 
-fn axe() -> String {
+pub(crate) fn axe() -> String {
     let path = std::env::var_os("SEATSONG_AXE").map(PathBuf::from).expect(
         "SEATSONG_BROWSER is set, but SEATSONG_AXE is not: the path of axe.min.js out of the npm package axe-core (.ci/run fetches it)",
     );
@@ -71,6 +71,34 @@ axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag2
   .then((r) => done({ bad: r.violations.map((v) => `${v.impact}: ${v.id}: ${v.nodes.map((n) => n.target.join(' ')).join(', ')}`), passes: r.passes.length }));
 ";
 
+/// Keeps a screenshot of what is shown, where `SEATSONG_LOOK` names a folder.
+pub(crate) async fn keep(phone: &Phone, name: &str) {
+    if let Some(folder) = std::env::var_os("SEATSONG_LOOK").map(PathBuf::from) {
+        let png = phone.page.screenshot().await.unwrap();
+        std::fs::write(folder.join(format!("{name}.png")), png).unwrap();
+    }
+}
+
+/// What is wrong with what is shown, all that is folded away included; and how many of axe's rules it holds.
+pub(crate) async fn problems(phone: &Phone, axe: &str, scheme: &str) -> (Vec<String>, u64) {
+    let mut found = Vec::new();
+    phone.js("for (const d of document.querySelectorAll('main details')) d.open = true").await;
+    let wide = phone.js("return document.documentElement.scrollWidth - document.documentElement.clientWidth").await;
+    if wide.as_f64() != Some(0.0) {
+        found.push(format!("{wide} px wider than the screen"));
+    }
+    let small = phone.js(&SMALL.replace("arguments_px", &TARGET_PX.to_string())).await;
+    found.extend(small.as_array().unwrap().iter().map(|s| format!("too small: {s}")));
+    let background = phone.js("return getComputedStyle(document.body).backgroundColor").await;
+    let dark = background.as_str().unwrap() != "rgb(255, 255, 255)";
+    assert_eq!(dark, scheme == "dark", "{background}");
+    phone.js(axe).await;
+    let judged = phone.page.execute_async(AXE_RUN, Vec::new()).await.unwrap();
+    let bad = judged["bad"].as_array().unwrap().iter();
+    found.extend(bad.filter(|b| !is_minor(b)).map(ToString::to_string));
+    (found, judged["passes"].as_u64().unwrap())
+}
+
 pub(super) fn no_view_has_a_serious_problem() {
     let rig = Rig::new();
     let axe = axe();
@@ -79,7 +107,6 @@ pub(super) fn no_view_has_a_serious_problem() {
     rig.run(&["work", "start", "module 2, discharge seat", "--pump", "MP-1"]);
     rig.run(&["part", "change", "2", "seat", "discharge", "--pump", "MP-1"]);
     rig.run(&["reading", "add", "gauges", "pump=203 bar", "console=201 bar", "standpipe=201 bar", "--pump", "MP-1"]);
-    let keep = std::env::var_os("SEATSONG_LOOK").map(PathBuf::from);
     steps(async {
         let phone = Phone::new(None).await;
         let mut found = Vec::new();
@@ -101,28 +128,10 @@ pub(super) fn no_view_has_a_serious_problem() {
                         let caution = phone.text(".caution").await;
                         assert!(caution.contains(words), "{at}: {words}: {caution}");
                     }
-                    if let Some(folder) = &keep {
-                        let png = phone.page.screenshot().await.unwrap();
-                        std::fs::write(folder.join(format!("{name}-{width}-{scheme}.png")), png).unwrap();
-                    }
-                    // What is folded away counts too.
-                    phone.js("for (const d of document.querySelectorAll('main details')) d.open = true").await;
-                    let wide = phone
-                        .js("return document.documentElement.scrollWidth - document.documentElement.clientWidth")
-                        .await;
-                    if wide.as_f64() != Some(0.0) {
-                        found.push(format!("{at}: {wide} px wider than the screen"));
-                    }
-                    let small = phone.js(&SMALL.replace("arguments_px", &TARGET_PX.to_string())).await;
-                    found.extend(small.as_array().unwrap().iter().map(|s| format!("{at}: too small: {s}")));
-                    let background = phone.js("return getComputedStyle(document.body).backgroundColor").await;
-                    let dark = background.as_str().unwrap() != "rgb(255, 255, 255)";
-                    assert_eq!(dark, scheme == "dark", "{at}: {background}");
-                    phone.js(&axe).await;
-                    let judged = phone.page.execute_async(AXE_RUN, Vec::new()).await.unwrap();
-                    passes += judged["passes"].as_u64().unwrap();
-                    let bad = judged["bad"].as_array().unwrap().iter();
-                    found.extend(bad.filter(|b| !is_minor(b)).map(|b| format!("{at}: {b}")));
+                    keep(&phone, &format!("{name}-{width}-{scheme}")).await;
+                    let (problems, held) = problems(&phone, &axe, scheme).await;
+                    found.extend(problems.iter().map(|p| format!("{at}: {p}")));
+                    passes += held;
                 }
             }
         }

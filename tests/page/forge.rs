@@ -153,13 +153,14 @@ fn every_answer_keeps_browsers_strict_and_all_files_are_served() {
 }
 
 /// Every address that enters something.
-pub(crate) const ENTRIES: [&str; 17] = [
+pub(crate) const ENTRIES: [&str; 18] = [
     "/api/rounds",
     "/api/rounds/1/close",
     "/api/uploads",
     "/api/uploads/00000000000000000000000000000000/done",
     "/api/checks",
     "/api/parts",
+    "/api/hours",
     "/api/concerns",
     "/api/concerns/1/close",
     "/api/work",

@@ -6,17 +6,19 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 use seatsong::page::{Limits, PageSettings, Running, start};
-use seatsong::sample::Scenario;
 use serde_json::{Value, json};
 use sha2::{Digest as _, Sha256};
 
+#[path = "../common/copy.rs"]
+mod copy;
+#[path = "../common/curlew.rs"]
+mod curlew;
 #[path = "../common/ran.rs"]
 mod ran;
 
+use copy::copy;
+use curlew::bring_in;
 pub(crate) use ran::{command, seatsong};
-
-/// One pump, six good rounds (the third with pulses), then one in which module 2's discharge valve washes.
-const ROOM: &str = include_str!("../common/curlew.toml");
 
 struct Made {
     clips: PathBuf,
@@ -27,19 +29,10 @@ struct Made {
 fn made() -> &'static Made {
     static MADE: OnceLock<Made> = OnceLock::new();
     MADE.get_or_init(|| {
-        let dir = Path::new(env!("CARGO_TARGET_TMPDIR")).join("page-room");
-        let _ = std::fs::remove_dir_all(&dir);
-        Scenario::parse(ROOM, Path::new("test room")).unwrap().make(&dir, &|| ()).unwrap();
+        let dir = curlew::made("page-room");
         seatsong(&dir, &["book", "new"]).ended(0);
         seatsong(&dir, &["pump", "add", "MP-1", "--stroke", "12in", "--fitted", "6in", "--units", "si"]).ended(0);
-        for r in 1..=6 {
-            let (folder, at) = (format!("pump/round-{r:02}"), format!("2026-11-{r:02}T06:00Z"));
-            let mut args = vec!["import", &folder, "--at", &at, "--pressure", "200bar", "--map", "m{module}*.wav"];
-            if r == 3 {
-                args.extend(["--pulse", "2"]);
-            }
-            seatsong(&dir, &args).ended(0);
-        }
+        (1..=6).for_each(|r| bring_in(&dir, &dir.join("pump"), r));
         seatsong(&dir, &["baseline", "accept", "1", "2", "3", "4", "5", "6", "--by", "derrickman"]).ended(0);
         seatsong(&dir, &["verdict", "6"]).ended(0);
         Made { clips: dir.join("pump"), book: dir.join("book") }
@@ -49,14 +42,6 @@ fn made() -> &'static Made {
 /// Today's recording of a module.
 pub(crate) fn today(module: u32) -> Vec<u8> {
     std::fs::read(made().clips.join(format!("today/m{module}.wav"))).unwrap()
-}
-
-fn copy(from: &Path, to: &Path) {
-    std::fs::create_dir_all(to).unwrap();
-    for entry in std::fs::read_dir(from).unwrap().flatten() {
-        let (path, to) = (entry.path(), to.join(entry.file_name()));
-        if path.is_dir() { copy(&path, &to) } else { std::fs::copy(&path, &to).map(|_| ()).unwrap() }
-    }
 }
 
 /// A folder with a copy of that book in it.

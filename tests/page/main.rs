@@ -4,7 +4,9 @@
 mod binary;
 mod forge;
 mod helper;
+mod hours;
 mod pairing;
+mod photos;
 mod rough;
 mod round;
 mod tour;

@@ -4,7 +4,7 @@ use crate::forge::ENTRIES;
 use crate::helper::{Got, Page, Phone, key, tiny_wav, with_book};
 use seatsong::page::{Codes, Limits, Notice};
 
-fn lan(dir: &std::path::Path) -> Page {
+pub(crate) fn lan(dir: &std::path::Path) -> Page {
     Page::with(&dir.join("book"), Limits::default(), true)
 }
 
@@ -13,7 +13,7 @@ fn try_code(phone: &Phone, code: &str) -> Got {
     phone.send("POST", "/api/pair", &headers, json!({"code": code}).to_string().as_bytes()).unwrap()
 }
 
-fn paired(page: &Page, code: &str) -> Phone {
+pub(crate) fn paired(page: &Page, code: &str) -> Phone {
     let mut phone = page.phone();
     let got = try_code(&phone, code).was(200);
     let cookie = got.header("set-cookie").unwrap().to_owned();
@@ -29,7 +29,7 @@ fn paired(page: &Page, code: &str) -> Phone {
 }
 
 /// The codes that were told last.
-fn next_codes(page: &Page) -> Codes {
+pub(crate) fn next_codes(page: &Page) -> Codes {
     loop {
         if let Notice::Codes(codes) = page.running().notices.recv().unwrap() {
             return codes;

@@ -56,6 +56,10 @@ fn photos_are_kept_shown_small_and_never_lost() {
     let page = std::fs::read_to_string(out.join("handover.html")).unwrap();
     assert_eq!(page.matches("data:image/jpeg;base64,").count(), 2, "two are shown");
     assert!(page.contains("cut at 4 o clock") && page.contains("not shown here"), "the third is told of");
+    let paper = out.join("handover.pdf");
+    let bytes = std::fs::read(&paper).unwrap();
+    assert_eq!(bytes.windows(10).filter(|w| *w == b"/DCTDecode").count(), 2, "the same two on paper");
+    assert_eq!(super::pages_of(&paper), 1, "a quiet tour has room for them");
     assert!(page.len() < 200_000, "{} bytes", page.len());
     assert!(std::fs::read_to_string(out.join("handover.txt")).unwrap().contains("photos/"));
 

@@ -12,6 +12,7 @@ use serde_json::Value;
 
 use crate::helper::{RATE_HZ, book, made};
 use crate::ran::{command, seatsong};
+use crate::server::server;
 
 /// A file that plays as a device: healthy, then with a leak.
 fn sound_file(dir: &Path, leak: bool) -> PathBuf {
@@ -41,23 +42,7 @@ fn watching(dir: &Path, speed: &str, more: &[&str]) -> Command {
 fn other_programs_read_one_document_a_line_and_a_webhook_hears_the_alarm() {
     let (dir, _) = book();
     sound_file(dir.path(), true);
-    let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
-    let url = format!("http://{}/rig", listener.local_addr().unwrap());
-    let server = std::thread::spawn(move || {
-        let (stream, _) = listener.accept().unwrap();
-        let mut reader = BufReader::new(stream);
-        let (mut line, mut length) = (String::new(), 0);
-        while reader.read_line(&mut line).unwrap() > 2 {
-            if let Some(n) = line.to_ascii_lowercase().strip_prefix("content-length:") {
-                length = n.trim().parse().unwrap();
-            }
-            line.clear();
-        }
-        let mut body = vec![0; length];
-        reader.read_exact(&mut body).unwrap();
-        std::io::Write::write_all(reader.get_mut(), b"HTTP/1.1 204 No Content\r\nconnection: close\r\n\r\n").unwrap();
-        serde_json::from_slice::<Value>(&body).unwrap()
-    });
+    let (url, bodies) = server(&["204 No Content"]);
     let out = watching(dir.path(), "0", &["--webhook", &url]).output().unwrap();
     let err = String::from_utf8(out.stderr).unwrap();
     assert!(out.status.success() && err.contains("watch ended: "), "{err}");
@@ -71,7 +56,7 @@ fn other_programs_read_one_document_a_line_and_a_webhook_hears_the_alarm() {
     let alarm = documents.iter().find(|d| d["event"] == "alarm" && d["module"] == 2).unwrap();
     assert_eq!(alarm["verdict"]["module"], 2);
     assert!(documents[0]["event"] == "started" && documents[0]["false_alarms"]["independent"].as_f64().unwrap() > 0.0);
-    let posted = server.join().unwrap();
+    let posted: Value = serde_json::from_str(&bodies.recv().unwrap()).unwrap();
     assert_eq!((&posted["schema"], &posted["event"]), (&alarm["schema"], &"alarm".into()));
     assert_eq!(
         documents.last().unwrap()["alarms"].as_u64().unwrap(),

@@ -8,6 +8,7 @@ use seatsong::capture::fake::Fake;
 use seatsong::capture::watch::{AlarmRule, Clock, Event, Kind, Line, Pace, Summary, Told, WatchPlan, Wiring, watch};
 use seatsong::capture::{CaptureError, Format, Source};
 
+use crate::copy::copy;
 use crate::room::{Made, interleaved, pump};
 
 /// Rate of the made-up sensors: enough for a leak, quick to make.
@@ -30,18 +31,6 @@ pub(crate) fn book() -> (tempfile::TempDir, PathBuf) {
     let to = dir.path().join("book");
     copy(ready, &to);
     (dir, to)
-}
-
-fn copy(from: &Path, to: &Path) {
-    std::fs::create_dir_all(to).unwrap();
-    for entry in std::fs::read_dir(from).unwrap().flatten() {
-        let target = to.join(entry.file_name());
-        if entry.path().is_dir() {
-            copy(&entry.path(), &target);
-        } else {
-            std::fs::copy(entry.path(), target).unwrap();
-        }
-    }
 }
 
 /// The pump of the book.

@@ -11,3 +11,8 @@ mod room;
 #[expect(dead_code, reason = "shared with other test programs")]
 #[path = "../common/ran.rs"]
 mod ran;
+
+#[path = "../common/copy.rs"]
+mod copy;
+#[path = "../common/server.rs"]
+mod server;

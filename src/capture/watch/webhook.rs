@@ -181,37 +181,15 @@ pub(super) fn deliver_all(hook: &Webhook, from: &Receiver<Value>, stop: &AtomicB
 }
 
 #[cfg(test)]
+#[path = "../../../tests/common/server.rs"]
+mod server;
+
+#[cfg(test)]
 mod tests {
-    use std::io::{BufRead as _, BufReader, Read as _, Write as _};
     use std::net::TcpListener;
 
+    use super::server::server;
     use super::*;
-
-    /// Answers each request with the next status and hands its body on.
-    fn server(statuses: &'static [&'static str]) -> (String, std::sync::mpsc::Receiver<String>) {
-        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
-        let url = format!("http://{}/alarms", listener.local_addr().unwrap());
-        let (to, from) = std::sync::mpsc::channel();
-        std::thread::spawn(move || {
-            for status in statuses {
-                let (stream, _) = listener.accept().unwrap();
-                let mut reader = BufReader::new(stream);
-                let (mut line, mut length) = (String::new(), 0);
-                while reader.read_line(&mut line).unwrap() > 2 {
-                    if let Some(n) = line.to_ascii_lowercase().strip_prefix("content-length:") {
-                        length = n.trim().parse().unwrap();
-                    }
-                    line.clear();
-                }
-                let mut body = vec![0; length];
-                reader.read_exact(&mut body).unwrap();
-                to.send(String::from_utf8(body).unwrap()).unwrap();
-                let answer = format!("HTTP/1.1 {status}\r\ncontent-length: 0\r\nconnection: close\r\n\r\n");
-                reader.get_mut().write_all(answer.as_bytes()).unwrap();
-            }
-        });
-        (url, from)
-    }
 
     #[test]
     fn a_message_is_tried_again_until_it_is_taken() {

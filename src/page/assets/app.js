@@ -119,7 +119,7 @@ function swap(content) {
 function busy() {
   const active = document.activeElement;
   if (active && main.contains(active) && active.matches('input,textarea,select,iframe,audio') && !active.closest('[hidden]')) return true;
-  if (main.querySelector('.ask')) return true;
+  if (main.querySelector('.ask, form:not([data-done]) [data-held]')) return true;
   const changed = (i) => (i.type === 'radio' ? i.checked !== i.defaultChecked : i.value !== i.defaultValue);
   return [...main.querySelectorAll('form.entry:not([data-done])')].some((f) => [...f.querySelectorAll('textarea,input')].some(changed));
 }

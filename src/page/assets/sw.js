@@ -4,7 +4,7 @@
 
 const SHELL = [
   '/', '/style.css', '/texts.js', '/app.js', '/recorder-worklet.js', '/manifest.webmanifest', '/icon-192.png', '/icon-512.png',
-  '/lib/bus.js', '/lib/chart.js', '/lib/dom.js', '/lib/format.js', '/lib/live.js', '/lib/net.js', '/lib/pad.js', '/lib/parts.js',
+  '/lib/bus.js', '/lib/chart.js', '/lib/dom.js', '/lib/format.js', '/lib/live.js', '/lib/net.js', '/lib/pad.js', '/lib/parts.js', '/lib/photo.js',
   '/lib/sound.js', '/lib/store.js', '/lib/strokemap.js', '/lib/sync.js', '/lib/theme.js',
   '/views/check.js', '/views/checks.js', '/views/concerns.js', '/views/good.js', '/views/handover.js', '/views/home.js', '/views/kept.js',
   '/views/map.js', '/views/more.js', '/views/pair.js', '/views/parts.js', '/views/point.js', '/views/readings.js', '/views/record.js',

@@ -1,6 +1,6 @@
 //! What a reader who sees little, or nothing, needs of the page: checked on the page itself, without a browser.
 
-use super::tests::{bad, full};
+use super::tests::{bad, full, photos};
 use super::*;
 use crate::report::note::badge_colours;
 use crate::score::State;
@@ -11,7 +11,16 @@ fn pages() -> Vec<(&'static str, String)> {
     let mut heard = full();
     heard.pumps[0].modules[1].sound = Some(b"RIFF".to_vec());
     heard.pumps[0].photos[0].jpeg = Some(vec![0xff, 0xd8]);
-    vec![("full", html(&full())), ("quiet", html(&quiet)), ("bad", html(&bad(2, 3, 30))), ("heard", html(&heard))]
+    let mut seen = bad(1, 3, 12);
+    seen.pumps[0].photos = photos(0, 2);
+    assert!(html(&seen).contains("<h2>Photos</h2>"), "on a page of their own");
+    vec![
+        ("seen", html(&seen)),
+        ("full", html(&full())),
+        ("quiet", html(&quiet)),
+        ("bad", html(&bad(2, 3, 30))),
+        ("heard", html(&heard)),
+    ]
 }
 
 /// Every start tag of a page with its attributes.

@@ -165,15 +165,8 @@ pub enum Block {
         /// The command that plays it, for paper and text.
         command: String,
     },
-    /// A photo.
-    Photo {
-        /// The bytes of a small JPEG; `None` where the file can't be shown.
-        jpeg: Option<Vec<u8>>,
-        /// What it shows, by the words entered with it.
-        alt: String,
-        /// What stands below: what, when, and where the whole photo lies.
-        caption: String,
-    },
+    /// Photos, some of them perhaps for the screen only.
+    Photos(Vec<Item<super::Photo>>),
     /// Signatures: what for, and whose.
     Signatures(Vec<(&'static str, Option<String>)>),
 }

@@ -1,6 +1,6 @@
 //! From what a tour hands over to the blocks of its note, the most pressing first.
 
-use super::block::{Align, Block, Column, Item, On, Row, Span};
+use super::block::{Align, Block, Column, Item, Row, Span};
 use super::{Handover, ModulePart, PumpPart};
 use crate::report::words;
 use crate::score::State;
@@ -180,21 +180,8 @@ fn photos(pump: &PumpPart, out: &mut Vec<Block>) {
     if pump.photos.is_empty() {
         return;
     }
-    let shown = pump.photos.iter().map(|p| Block::Photo {
-        jpeg: p.jpeg.clone(),
-        alt: format!("Photo: {}", p.what),
-        caption: format!("{}; whole photo in the book: {}", p.what, p.file),
-    });
-    let all = [vec![Block::Heading(3, "Photos".into())], shown.collect()].concat();
-    out.push(Block::Only(On::Screen, all));
-    let n = pump.photos.len();
-    let word = if n == 1 { "photo" } else { "photos" };
-    out.push(Block::Only(
-        On::Paper,
-        vec![Block::Small(format!(
-            "{n} {word} of this tour: in the note on the screen, and whole in the book's folder photos."
-        ))],
-    ));
+    out.push(Block::Heading(3, "Photos".into()));
+    out.push(Block::Photos(pump.photos.iter().cloned().map(Item::plain).collect()));
 }
 
 fn work(pump: &PumpPart, out: &mut Vec<Block>) {

@@ -272,6 +272,83 @@ fn no_tour_takes_more_than_two_pages_a_pump() {
     keep("quiet", &quiet);
 }
 
+/// So many photos, each another one from `first` on, as small as a note has them.
+pub(crate) fn photos(first: u8, n: u8) -> Vec<Photo> {
+    let jpeg = |k: u8| {
+        // Grain as a real photo has it, so that its size is one.
+        let mut grain = u32::from(k) + 1;
+        let rgb: Vec<u8> = (0..640 * 480_u32)
+            .flat_map(|i| {
+                grain = grain.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                let far = (i % 640).abs_diff(320) + (i / 640).abs_diff(240);
+                let [light, ..] = (220 - far / 3 + (grain >> 28)).to_le_bytes();
+                [light, light.saturating_sub(7 * k), light / 2]
+            })
+            .collect();
+        let mut out = Vec::new();
+        jpeg_encoder::Encoder::new(&mut out, 72).encode(&rgb, 640, 480, jpeg_encoder::ColorType::Rgb).unwrap();
+        out
+    };
+    let words = [
+        "valves, module 2",
+        "Pump 1, module 1, suction valve, worn (insert cut at 4 o'clock, seat good, stem straight, guide worn by a hand's breadth)",
+    ];
+    let photo = |k: u8| Photo {
+        what: format!("{}, 09:4{} (derrickman)", words[usize::from(k) % 2], k % 10),
+        file: format!("photos/2031-05/{k:064x}.jpg"),
+        jpeg: Some(jpeg(k)),
+    };
+    (first..first + n).map(photo).collect()
+}
+
+/// Photos in a PDF: pictures whose bytes are JPEGs.
+fn photos_of(pdf: &[u8]) -> usize {
+    pdf.windows(10).filter(|w| *w == b"/DCTDecode").count()
+}
+
+#[test]
+fn photos_stand_beside_the_words_where_there_is_room_and_on_one_page_more_where_there_is_none() {
+    let mut note = full();
+    let before = pages_of(&pdf(&note).unwrap());
+    note.pumps[1].photos = photos(0, 3);
+    let with = pdf(&note).unwrap();
+    assert_eq!((pages_of(&with), photos_of(&with)), (before, 3), "a quiet pump has room");
+    keep("photos-beside", &note);
+    for (pumps, each) in [(1, 6), (2, 6)] {
+        let mut note = bad(pumps, 3, 25);
+        for (pump, first) in note.pumps.iter_mut().zip((0..).step_by(usize::from(each))) {
+            pump.photos = photos(first, each);
+        }
+        let all = pumps * usize::from(each);
+        let (made, page) = (pdf(&note).unwrap(), html(&note));
+        assert_eq!(pages_of(&made), pages_of(&pdf(&bad(pumps, 3, 25)).unwrap()) + 1, "{pumps} pumps");
+        assert!(pages_of(&made) <= 2 * pumps + 1);
+        assert_eq!(photos_of(&made), all, "{pumps} pumps");
+        assert_eq!(page.matches("data:image/jpeg").count(), all, "each once");
+        keep(&format!("photos-{pumps}"), &note);
+    }
+    // More than a page holds: counted, and on the screen all the same.
+    let many: Vec<(String, Vec<Item<Photo>>)> =
+        (0..3).map(|p| (format!("MP-{}", p + 1), photos(6 * p, 6).into_iter().map(Item::plain).collect())).collect();
+    let page = super::paper::photo_page(&many, &mut super::setter::Setter::new());
+    let items = page.iter().flat_map(|b| match b {
+        Block::Photos(items) => items.clone(),
+        Block::Only(On::Screen, blocks) => {
+            blocks.iter().flat_map(|b| if let Block::Photos(i) = b { i.clone() } else { Vec::new() }).collect()
+        }
+        _ => Vec::new(),
+    });
+    let on: Vec<On> = items.map(|i| i.on).collect();
+    let shown = on.iter().filter(|on| **on == On::Both).count();
+    assert!(on.len() == 18 && (9..18).contains(&shown), "{on:?}");
+    assert!(format!("{page:?}").contains(&format!("the book's folder photos: {}.", 18 - shown)), "{shown}");
+    // Bytes that can't be set leave their words: no note fails for a photo.
+    let mut broken = full();
+    broken.pumps[1].photos = vec![Photo { jpeg: Some(vec![0xff, 0xd8, 1, 2]), ..photos(0, 1).remove(0) }];
+    let made = pdf(&broken).unwrap();
+    assert_eq!((pages_of(&made), photos_of(&made)), (before, 0));
+}
+
 #[test]
 fn what_has_no_room_on_paper_is_counted_and_stands_on_the_screen() {
     let note = bad(1, 3, 40);

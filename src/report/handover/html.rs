@@ -5,8 +5,8 @@ use std::fmt::Write as _;
 use base64::prelude::{BASE64_STANDARD, Engine as _};
 
 use super::block::{Align, Block, Column, Item, On, Row, Span};
-use super::paper::{Sheet, sheets};
-use super::{Handover, Trend};
+use super::paper::{PHOTO_WORDS, Sheet, caption, sheets};
+use super::{Handover, Photo, Trend};
 use crate::report::note::{badge_colours, escape};
 use crate::report::words;
 use crate::score::State;
@@ -166,17 +166,12 @@ src=\"data:audio/wav;base64,{1}\"></audio>\n</figure>",
             let class = if wav.is_some() { "small paper" } else { "small" };
             let _ = writeln!(out, "<p class=\"{class}\">To hear it: <code>{}</code></p>", escape(command));
         }
-        Block::Photo { jpeg, alt, caption } => {
-            out.push_str("<figure class=\"photo\">\n");
-            if let Some(jpeg) = jpeg {
-                let _ = writeln!(
-                    out,
-                    "<img alt=\"{}\" src=\"data:image/jpeg;base64,{}\">",
-                    escape(alt),
-                    BASE64_STANDARD.encode(jpeg)
-                );
+        Block::Photos(photos) => {
+            out.push_str("<div class=\"photos\">\n");
+            for photo in photos {
+                put_photo(out, photo);
             }
-            let _ = writeln!(out, "<figcaption>{}</figcaption>\n</figure>", escape(caption));
+            out.push_str("</div>\n");
         }
         Block::Signatures(all) => {
             out.push_str("<dl class=\"signatures\">\n");
@@ -187,6 +182,15 @@ src=\"data:audio/wav;base64,{1}\"></audio>\n</figure>",
             out.push_str("</dl>\n");
         }
     }
+}
+
+fn put_photo(out: &mut String, Item { on, what: photo, .. }: &Item<Photo>) {
+    let _ = writeln!(out, "<figure{}>", on_class(*on));
+    if let Some(jpeg) = &photo.jpeg {
+        let (alt, data) = (escape(&format!("Photo: {}", photo.what)), BASE64_STANDARD.encode(jpeg));
+        let _ = writeln!(out, "<img alt=\"{alt}\" src=\"data:image/jpeg;base64,{data}\">");
+    }
+    let _ = writeln!(out, "<figcaption>{}</figcaption>\n</figure>", inline(&caption(photo, PHOTO_WORDS)));
 }
 
 fn inline(spans: &[Span]) -> String {

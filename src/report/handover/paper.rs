@@ -2,12 +2,13 @@
 //! the text keep all of it.
 //!
 //! The pages are set on trial with more and more left out until they are few enough. What is pressing stays longest: flagged items and rows
-//! go last, and cautions, sign-off and the three lines of a pump never.
+//! go last, and cautions, sign-off and the three lines of a pump never. Photos take no room from words: where they do not fit beside
+//! them, they stand on one page more at the end.
 
 use super::block::{Block, Item, On, Row, Span};
 use super::pdf::room_left;
 use super::setter::Setter;
-use super::{Handover, content};
+use super::{Handover, Photo, content};
 
 /// Most pages a pump, what stands before the first and after the last one included.
 pub(super) const PAGES_A_PUMP: usize = 2;
@@ -78,20 +79,109 @@ pub(super) fn sheets(note: &Handover) -> Vec<Sheet> {
     }
     let name = |k: usize| note.pumps.get(k).map_or_else(String::new, |p| p.name.clone());
     let mut trial = Setter::new();
-    parts.iter().enumerate().map(|(k, part)| Sheet { name: name(k), blocks: fitted(part, &mut trial) }).collect()
+    let mut out = Vec::new();
+    let mut later = Vec::new();
+    for (k, part) in parts.iter().enumerate() {
+        let (blocks, photos) = fitted(part, &mut trial);
+        if !photos.is_empty() {
+            later.push((name(k), photos));
+        }
+        out.push(Sheet { name: name(k), blocks });
+    }
+    if !later.is_empty() {
+        out.push(Sheet { name: "Photos".into(), blocks: photo_page(&later, &mut trial) });
+    }
+    out
 }
 
-fn fitted(blocks: &[Block], trial: &mut Setter) -> Vec<Block> {
+/// Whether blocks take at most so many pages, with room for a browser's own page breaks; nothing where they can't be set.
+fn few_pages(blocks: &[Block], most: usize, trial: &mut Setter) -> Option<bool> {
+    let (pages, left) = room_left(trial, blocks).ok()?;
+    Some(pages < most || (pages == most && left >= SLACK))
+}
+
+/// The blocks of a sheet as paper has room for them, and those of its photos that have none beside them.
+fn fitted(blocks: &[Block], trial: &mut Setter) -> (Vec<Block>, Vec<Item<Photo>>) {
+    let mut photos = Vec::new();
+    let mut without = Vec::new();
+    for block in blocks {
+        let Block::Photos(all) = block else {
+            without.push(block.clone());
+            continue;
+        };
+        let n = format!("{} {} of this tour", all.len(), if all.len() == 1 { "photo" } else { "photos" });
+        if all.iter().any(|p| p.what.jpeg.is_some()) {
+            without.push(Block::Small(format!("{n}: at the end of this note.")));
+            photos.clone_from(all);
+        } else {
+            // None that can be shown: no page for that.
+            let place = "in the note on the screen, and whole in the book's folder photos";
+            without.push(Block::Only(On::Screen, vec![block.clone()]));
+            without.push(Block::Only(On::Paper, vec![Block::Small(format!("{n}: {place}."))]));
+        }
+    }
     let mut last = Vec::new();
     for room in ROOMS {
-        last = fit(blocks, &room);
+        last = fit(&without, &room);
         // What can't be set can't be counted either; whoever writes the PDF is told why.
-        let Ok((pages, left)) = room_left(trial, &last) else { break };
-        if pages < PAGES_A_PUMP || (pages == PAGES_A_PUMP && left >= SLACK) {
+        if few_pages(&last, PAGES_A_PUMP, trial).unwrap_or(true) {
+            let with = fit(blocks, &room);
+            if !photos.is_empty() && few_pages(&with, PAGES_A_PUMP, trial).unwrap_or(true) {
+                return (with, Vec::new());
+            }
             break;
         }
     }
-    last
+    (last, photos)
+}
+
+/// Photos that have no room beside their pumps' words: one page of them, the rest counted.
+pub(super) fn photo_page(pumps: &[(String, Vec<Item<Photo>>)], trial: &mut Setter) -> Vec<Block> {
+    let all: usize = pumps.iter().map(|(_, photos)| photos.len()).sum();
+    let with = |most: usize| {
+        let mut out = vec![Block::Heading(2, "Photos".into())];
+        let mut left = most;
+        for (name, photos) in pumps {
+            let on = |k: usize| if k < left { On::Both } else { On::Screen };
+            let marked = photos.iter().enumerate().map(|(k, p)| Item { on: on(k), ..p.clone() }).collect();
+            let blocks = vec![Block::Heading(3, name.clone()), Block::Photos(marked)];
+            // A heading without a photo heads nothing.
+            if left > 0 {
+                out.extend(blocks);
+            } else {
+                out.push(Block::Only(On::Screen, blocks));
+            }
+            left = left.saturating_sub(photos.len());
+        }
+        if most < all {
+            let words =
+                more_words(all - most, "photos: in the note on the screen, and whole in the book's folder photos");
+            out.push(Block::Only(On::Paper, vec![Block::Para(vec![Span::strong(words)])]));
+        }
+        out
+    };
+    let few = (1..=all).rev().map(with).find(|blocks| few_pages(blocks, 1, trial).unwrap_or(true));
+    few.unwrap_or_else(|| with(0))
+}
+
+/// Letters on paper of what a photo shows.
+pub(super) const PHOTO_WORDS: usize = 110;
+
+/// What stands below a photo: what it shows, on paper in at most so many letters, and where the whole photo lies.
+pub(super) fn caption(photo: &Photo, most: usize) -> Vec<Span> {
+    let mut out = clipped(&[Span::text(&photo.what)], most);
+    out.push(Span::text("; whole photo in the book: "));
+    // Eight of its sixty-four digits find it.
+    let short = match photo.file.rsplit_once('/') {
+        Some((folder, name)) if name.len() > 20 && name.is_ascii() => format!("{folder}/{}…", &name[..8]),
+        _ => photo.file.clone(),
+    };
+    if most == usize::MAX || short == photo.file {
+        out.push(Span::text(&photo.file));
+    } else {
+        out.extend([Span::Screen(photo.file.clone()), Span::Paper(short)]);
+    }
+    out
 }
 
 /// Where [`fit`] stands within a sheet.
@@ -252,7 +342,7 @@ const CUT: &str = "… (more in the book)";
 fn clipped(spans: &[Span], most: usize) -> Vec<Span> {
     let total: usize = spans.iter().map(|s| s.plain().chars().count()).sum();
     // Cutting a word or two gains nothing.
-    if total <= most + CUT.chars().count() {
+    if total <= most.saturating_add(CUT.chars().count()) {
         return spans.to_vec();
     }
     let mut left = most;

@@ -12,9 +12,9 @@ use krilla::text::{Font, TextDirection};
 
 use super::block::{Align, Block, Column, Item, On, Row, Span};
 use super::html::trend_path;
-use super::paper::sheets;
+use super::paper::{PHOTO_WORDS, caption, sheets};
 use super::setter::{Draw, GREY, INK, Look, MARGIN, PAGE, RULE, Setter};
-use super::{Handover, Trend};
+use super::{Handover, Photo, Trend};
 use crate::report::ReportError;
 use crate::report::colour::Rgb;
 
@@ -24,6 +24,8 @@ const PLAIN: Look = Look { size: BODY, bold: false, colour: INK };
 const SMALL: Look = Look { size: 9.0, bold: false, colour: GREY };
 /// Highest picture: two of them and the words still fit on a page.
 const PICTURE: f64 = 150.0;
+/// Highest photo: four rows of three fill a page with their words.
+const PHOTO: f64 = 96.0;
 
 /// The note as the bytes of a PDF; the same note gives the same bytes.
 ///
@@ -130,7 +132,11 @@ fn set(s: &mut Setter, pictures: &mut Vec<Image>, block: &Block) -> Result<(), R
         Block::Picture { png, caption, .. } => picture(s, pictures, png, caption)?,
         // Paper does not sound: it says how to hear it.
         Block::Sound { command, .. } => s.paragraph(&[Span::text(format!("To hear it: {command}"))], SMALL, 0.0)?,
-        Block::Photo { .. } => {}
+        Block::Photos(photos) => {
+            for three in on_paper(photos).collect::<Vec<_>>().chunks(3) {
+                photo_row(s, pictures, three)?;
+            }
+        }
         Block::Signatures(all) => signatures(s, all)?,
     }
     Ok(())
@@ -257,6 +263,40 @@ fn picture(s: &mut Setter, pictures: &mut Vec<Image>, bytes: &[u8], caption: &st
     }
     s.put(&words, MARGIN, at[1] + size[1] + 2.0, None);
     s.y += size[1] + words.height() + 4.0;
+    Ok(())
+}
+
+fn photo_row(s: &mut Setter, pictures: &mut Vec<Image>, photos: &[&Photo]) -> Result<(), ReportError> {
+    const GAP: f64 = 14.0;
+    let width = (Setter::width() - 2.0 * GAP) / 3.0;
+    let mut cells = Vec::new();
+    for photo in photos {
+        // A photo that can't be set leaves its words: a note must not fail for it.
+        let image = photo.jpeg.as_ref().and_then(|bytes| Image::from_jpeg(bytes.clone().into(), true).ok());
+        let size = image.as_ref().map_or([0.0; 2], |i| {
+            let (w, h) = (f64::from(i.size().0.max(1)), f64::from(i.size().1.max(1)));
+            let scale = (width / w).min(PHOTO / h);
+            [w * scale, h * scale]
+        });
+        let plain = |span: Span| if let Span::Paper(text) = span { Span::Text(text) } else { span };
+        let words: Vec<Span> = caption(photo, PHOTO_WORDS).into_iter().map(plain).collect();
+        cells.push((image, size, s.flow(&words, SMALL, width)?));
+    }
+    let height = cells.iter().map(|(_, size, words)| size[1] + words.height()).fold(0.0, f64::max) + 4.0;
+    s.gap(3.0);
+    s.need(height);
+    let top = s.y;
+    for (k, (image, size, words)) in cells.into_iter().enumerate() {
+        let x = MARGIN + k as f64 * (width + GAP);
+        if let Some(image) = image {
+            s.draw(Draw::Image { picture: pictures.len(), at: [x, top], size });
+            if !s.trial {
+                pictures.push(image);
+            }
+        }
+        s.put(&words, x, top + size[1] + 2.0, None);
+    }
+    s.y = top + height;
     Ok(())
 }
 

@@ -1,6 +1,7 @@
 //! The note as plain text for an e-mail or to be read out on a radio: ASCII, short lines.
 
 use super::block::{Block, On, Span};
+use super::paper::caption;
 use super::{Handover, content};
 use crate::report::text::wrap;
 
@@ -79,7 +80,11 @@ fn put(block: &Block, out: &mut Vec<String>) {
         Block::Only(On::Paper, _) => {}
         Block::Only(_, blocks) => blocks.iter().for_each(|b| put(b, out)),
         Block::Sound { command, .. } => para(out, &format!("To hear it: {command}"), "", "  "),
-        Block::Photo { caption, .. } => para(out, caption, "- ", "  "),
+        Block::Photos(photos) => {
+            for photo in photos {
+                para(out, &plain(&caption(&photo.what, usize::MAX)), "- ", "  ");
+            }
+        }
         // Seen only; what it shows is told in words beside it.
         Block::Picture { .. } | Block::Pump => {}
     }

@@ -44,6 +44,12 @@ function clock(at, options) {
 export const time = (at) => clock(at, { hour: '2-digit', minute: '2-digit', hourCycle: 'h23' });
 export const day = (at) => clock(at, { day: 'numeric', month: 'short' });
 
+/** As a field for day and time holds it, on the rig's clock. */
+export function typed(at) {
+  const [d, m, y, hour, minute] = clock(at, { day: '2-digit', month: '2-digit', year: 'numeric', hour: '2-digit', minute: '2-digit', hourCycle: 'h23' }).match(/\d+/g) || [];
+  return minute === undefined ? '' : `${y}-${m}-${d}T${hour}:${minute}`;
+}
+
 /** Time of today, or day and time. */
 export function when(at) {
   if (!at) return '';

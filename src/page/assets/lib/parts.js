@@ -58,7 +58,8 @@ export function positionField(label, start = position.get()) {
 }
 
 /**
- * A form that enters something. `spec`: {path, words, send, fields: nodes, body(): object or throws Error with words, done(answer, state)}.
+ * A form that enters something. `spec`: {path, words, send, fields: nodes, body(): object or throws Error with words, photos(): those
+ * that the body names by their checksum, done(answer, state)}.
  * Handles: sending, kept without a connection, asked about (unlikely values), refused.
  */
 export function entryForm(spec) {
@@ -111,7 +112,7 @@ export function entryForm(spec) {
       note.replaceChildren(el('p', { class: 'problem', role: 'alert' }, err.message));
       return;
     }
-    settle(() => sync.enter(typeof spec.path === 'function' ? spec.path() : spec.path, body, spec.words(), spec.after));
+    settle(() => sync.enter(typeof spec.path === 'function' ? spec.path() : spec.path, body, spec.words(), spec.after, spec.photos ? spec.photos() : []));
   });
   return mayEnter() ? form : el('div', {}, readOnly());
 }

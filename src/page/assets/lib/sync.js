@@ -11,6 +11,9 @@ const PIECE = 256 * 1024;
 /** Times that a clip is sent again when its checksum differs at the other end. */
 const MOST_AGAIN = 3;
 
+/** How long a photo may take: as long as the server lets it. */
+const PHOTO_MS = 70000;
+
 /** When the server is busy, it is asked again after this. */
 const BUSY_MS = 2500;
 
@@ -48,11 +51,12 @@ function next() {
 /**
  * Enters something: kept first, then sent.
  * Returns {state: 'entered', body} | {state: 'kept', key} | {state: 'asked', ask, key}; throws Refused, and then nothing is kept.
- * `words` say what it is, for the list of what is kept; `after` names a round whose clips go before it.
+ * `words` say what it is, for the list of what is kept; `after` names a round whose clips go before it; `photos` ({blob, sha256, bytes})
+ * go before it too, and it names them by their checksum.
  */
-export async function enter(path, body, words, after) {
+export async function enter(path, body, words, after, photos) {
   const key = body.key || store.newKey();
-  const row = { n: next(), key, path, body: { at: rigNow(), ...body, key }, words, state: 'waiting', after: after || null };
+  const row = { n: next(), key, path, body: { at: rigNow(), ...body, key }, words, state: 'waiting', after: after || null, photos: photos || [] };
   await store.write('queue', key, row);
   store.keep();
   tell('queue');
@@ -157,9 +161,31 @@ function tryLater({ status }) {
   return status === 401;
 }
 
+/** Whether the photos that an entry names are in the book; sent twice, they are there once. `null`: told that they never will be. */
+async function photosOf(row) {
+  for (const photo of row.photos || []) {
+    const put = await ask('PUT', `/api/photos/${photo.sha256}`, null, { bytes: photo.blob, wait_ms: PHOTO_MS });
+    if (tryLater(put)) return false;
+    if (put.status >= 300) {
+      await refused(row, put);
+      return null;
+    }
+  }
+  return true;
+}
+
+async function refused(row, { status, body }) {
+  const error = (body && body.error) || `${status}`;
+  await store.write('queue', row.key, { ...row, state: 'refused', error });
+  answered(row.key, { state: 'refused', status, error });
+  tell('queue');
+}
+
 async function post(row) {
   const to = await settled(row);
   if (!to) return false;
+  const sent = await photosOf(row);
+  if (!sent) return sent === null;
   const { status, body } = await ask('POST', to.path, to.body, { wait_ms: 20000 });
   if (tryLater({ status })) return false;
   if (status === 409 && body && body.ask) {
@@ -170,9 +196,7 @@ async function post(row) {
     await store.remove('queue', row.key);
     answered(row.key, { state: 'entered', body });
   } else {
-    const error = (body && body.error) || `${status}`;
-    await store.write('queue', row.key, { ...row, state: 'refused', error });
-    answered(row.key, { state: 'refused', status, error });
+    await refused(row, { status, body });
   }
   tell('queue');
   return true;

@@ -4,6 +4,7 @@ import { button, choices, chosenIn, el, field, link } from '../lib/dom.js';
 import { when } from '../lib/format.js';
 import { numberField } from '../lib/pad.js';
 import { caution, entryForm, oldNote, position, positionField, remarks } from '../lib/parts.js';
+import { photoField, smallPhoto } from '../lib/photo.js';
 import { checkLink, dueWithKept, isOpen, target } from './checks.js';
 import { t } from '/texts.js';
 
@@ -15,7 +16,8 @@ export async function view(check, pump, module) {
   const same = (i) => i.check === check && (i.target.pump || '-') === pump && String(i.target.module ?? '-') === module;
   const item = items.find(same);
   if (!item) throw new Error(t('nocheck', { check }));
-  const asks = (item.asks || []).map(askField);
+  const title = `${item.target.pump || t('rig')}${target(item) ? `, ${target(item)}` : ''}: ${check}`;
+  const asks = (item.asks || []).map((a) => askField(a, title));
   const by = positionField();
   const where = { check, pump: item.target.pump, module: item.target.module };
   const form = entryForm({
@@ -32,6 +34,7 @@ export async function view(check, pump, module) {
       if (Object.keys(given).length === 0) throw new Error(t('check.nothing'));
       return { ...where, answer: given, by: by.read() };
     },
+    photos: () => asks.map((a) => a.photo && a.photo()).filter(Boolean),
     done(body, state, note) {
       after(note, body, items, item);
     },
@@ -53,13 +56,14 @@ export async function view(check, pump, module) {
   const words = `${item.text} ${item.note || ''}`;
   const cautions = CAUTIONS.filter(([find]) => find.test(words)).map(([, name]) => name);
   return {
-    title: `${item.target.pump || t('rig')}${target(item) ? `, ${target(item)}` : ''}: ${check}`,
+    title,
     node: [
       caution('ears', ...cautions, 'limits'),
       oldNote(answer),
       el('p', { class: 'lead' }, item.text),
       item.note ? el('p', { class: 'hint' }, item.note) : null,
       item.state === 'done' ? el('p', { class: 'old' }, t('check.done', { when: when(item.at) })) : null,
+      item.state === 'no-hours' ? link(t('hours.there'), `#/parts/${encodeURIComponent(item.target.pump)}`, 'button second') : null,
       form,
       el('details', {}, el('summary', {}, t('check.skip.summary')), skip),
       link(t('back.checks'), '#/checks', 'back'),
@@ -84,8 +88,8 @@ function after(note, body, items, item) {
 }
 
 /** A field for each kind of answer. */
-function askField(ask) {
-  const last = ask.last ? t('last', { value: ask.last.shown, when: when(ask.last.at) }) : t('last.none');
+function askField(ask, what) {
+  const last = ask.last && ask.last.shown ? t('last', { value: ask.last.shown, when: when(ask.last.at) }) : t('last.none');
   if (ask.kind === 'ok') {
     const group = choices(ask.name, `ask-${ask.name}`, [['ok', t('check.ok')], ['attention', t('check.attention')]], null, (v) => {
       more.hidden = v !== 'attention';
@@ -112,7 +116,10 @@ function askField(ask) {
     return { name: ask.name, node: field(ask.name, words), read: () => words.value.trim() };
   }
   if (ask.kind === 'photo') {
-    return { name: ask.name, node: el('p', { class: 'hint' }, t('check.photo')), read: () => '' };
+    const photo = photoField(ask.name);
+    const before = ask.last && ask.last.photo ? smallPhoto(ask.last.photo, `${what}, ${when(ask.last.at)}`) : null;
+    const head = before ? el('p', { class: 'hint' }, t('photo.last', { when: when(ask.last.at) })) : null;
+    return { name: ask.name, node: el('div', { class: 'ask-field' }, photo.node, head, before), read: () => (photo.read() ? photo.read().sha256 : ''), photo: photo.read };
   }
   const limit = ask.limits ? t('limit', { limit: ask.limits }) : t('limit.none');
   const number = numberField({ label: ask.name, kind: ask.kind, unit: ask.unit, hint: `${last}. ${limit}.` });

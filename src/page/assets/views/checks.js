@@ -69,7 +69,7 @@ export async function view() {
   const open = items.filter((i) => isOpen(i) && !i.kept).length;
   return {
     title: t('due.title'),
-    live: ['check', 'all', 'queue'],
+    live: ['check', 'hours', 'all', 'queue'],
     node: [
       oldNote(answer),
       readOnly(),

@@ -13,7 +13,7 @@ export async function view() {
   async function draw() {
     const { entries, clips } = await sync.kept();
     const rows = [
-      ...entries.map((e) => row(e, `${e.words} (${when(e.body.at)})`)),
+      ...entries.map((e) => row(e, `${e.words} (${when(e.body.at)})${photoWords(e)}`)),
       ...clips.map((c) => row(c, t('kept.clip', { module: c.module, when: when(c.taken_at), size: bytes(c.bytes) }))),
     ];
     list.replaceChildren(rows.length === 0 ? empty(t('kept.none')) : el('ul', { class: 'plain cards' }, rows));
@@ -28,12 +28,16 @@ export async function view() {
       { class: 'card' },
       el('p', {}, el('strong', {}, words)),
       el('p', { class: item.state === 'waiting' ? 'hint' : 'problem' }, item.state === 'waiting' ? t('kept.waiting') : item.error),
+      item.state === 'waiting' ? null : (item.photos || []).map((p) => file(p.blob, `photo-${p.sha256.slice(0, 8)}.jpg`, t('kept.save.photo'))),
       item.blob && item.state !== 'waiting' ? save(item) : null,
       el('div', { class: 'row' }, actions),
     );
   }
-  function save(clip) {
-    return el('p', {}, el('a', { class: 'button second', href: URL.createObjectURL(clip.blob), download: `module-${clip.module}.${clip.ending}` }, t('kept.save')));
+  const save = (clip) => file(clip.blob, `module-${clip.module}.${clip.ending}`, t('kept.save'));
+  const file = (blob, download, words) => el('p', {}, el('a', { class: 'button second', href: URL.createObjectURL(blob), download }, words));
+  function photoWords({ photos }) {
+    const sum = (photos || []).reduce((n, p) => n + p.bytes, 0);
+    return sum > 0 ? `, ${t('kept.photo', { size: bytes(sum) })}` : '';
   }
   async function drop(item) {
     // Asked twice in the page itself: what is dropped here is nowhere else.
