@@ -6,6 +6,7 @@ use crate::baseline::{Model, nuisance_of};
 use crate::map::N_ANGLE;
 use crate::score::compare::{Item, Judged, PumpShape, Spot, cleaned};
 use crate::score::limit::Limit;
+use crate::score::place::naming;
 use crate::score::{Heard, Scored};
 
 /// Columns by which a neighbour's arc is widened on each side: the way through the block smears it.
@@ -35,8 +36,9 @@ pub(super) fn explain(nows: &[Item], judged: &mut [Option<Judged>], spots: &[Spo
             continue;
         };
         let Some(found) = judged[source].clone() else { continue };
-        let Some(family) = spots[found.spot].scorer.bank.families.get(found.combined.family) else { continue };
-        let (arc, _) = family.filter(found.best[found.combined.family].filter);
+        // The arc of what it is called: a strong leak may score highest with a filter for a part of its arc.
+        let (_, Some((family, filter))) = naming(&found, &spots[found.spot], limit) else { continue };
+        let (arc, _) = spots[found.spot].scorer.bank.families[family].filter(filter);
         for &i in members.iter().filter(|&&i| i != source && nows[i].module != nows[source].module) {
             let Some(j) = &mut judged[i] else { continue };
             let turn = shape.offset_turns(nows[source].module) - shape.offset_turns(nows[i].module);

@@ -7,6 +7,7 @@ use crate::baseline::N_CELL;
 use crate::clip::{Code, Finding};
 use crate::map::{N_ANGLE, StrokeMap};
 use crate::score::compare::{Comparison, Item, Judged, Spot, point};
+use crate::score::limit::Limit;
 use crate::score::reading::{Finds, reading};
 use crate::score::{Angle, ChangeMaps, ClipVerdict, Half, Pattern, State, cleaned};
 
@@ -22,7 +23,7 @@ const HALF_SHARE: f64 = 0.65;
 const OUTSIDE: (f64, f64) = (0.03, 0.20);
 
 /// The filter that names the change: its family and filter.
-fn naming(j: &Judged, spot: &Spot, comparison: &Comparison) -> (Pattern, Option<(usize, usize)>) {
+pub(super) fn naming(j: &Judged, spot: &Spot, limit: &Limit) -> (Pattern, Option<(usize, usize)>) {
     let families = &spot.scorer.bank.families;
     let strongest = j.combined;
     let mut pick = strongest.family;
@@ -30,7 +31,7 @@ fn naming(j: &Judged, spot: &Spot, comparison: &Comparison) -> (Pattern, Option<
     if !is_hiss(pick) && families.get(pick).is_some_and(|f| f.pattern != Pattern::Tone) {
         let hiss = (0..families.len())
             .filter(|&f| is_hiss(f))
-            .map(|f| (f, comparison.limit.departure_of(f, &j.best)))
+            .map(|f| (f, limit.departure_of(f, &j.best)))
             .max_by(|a, b| a.1.total_cmp(&b.1));
         if let Some((f, d)) = hiss
             && (d > HISS_SHARE * strongest.departure || d > 1.0 && reaches(j, spot, pick, f))
@@ -155,7 +156,7 @@ pub(super) fn verdict(item: &Item, j: &Judged, spot: &Spot, goods: &[Item], comp
         d if d > 1.0 => State::Drifting,
         _ => State::Steady,
     };
-    let (mut pattern, filter) = naming(j, spot, comparison);
+    let (mut pattern, filter) = naming(j, spot, &comparison.limit);
     let edges = band_edges_hz();
     let clean = cleaned(&spot.model, &j.residual);
     let (mut arc, mut bands) = ((0, N_ANGLE), (0, spot.model.n_usable));
