@@ -7,7 +7,7 @@ use crate::map::N_ANGLE;
 use crate::score::compare::{Item, Judged, PumpShape, Spot, cleaned};
 use crate::score::limit::Limit;
 use crate::score::place::naming;
-use crate::score::{Heard, Scored};
+use crate::score::{Heard, Pattern, Scored};
 
 /// Columns by which a neighbour's arc is widened on each side: the way through the block smears it.
 const MARGIN: usize = 2;
@@ -36,19 +36,26 @@ pub(super) fn explain(nows: &[Item], judged: &mut [Option<Judged>], spots: &[Spo
             continue;
         };
         let Some(found) = judged[source].clone() else { continue };
-        // The arc of what it is called: a strong leak may score highest with a filter for a part of its arc.
-        let (_, Some((family, filter))) = naming(&found, &spots[found.spot], limit) else { continue };
-        let (arc, _) = spots[found.spot].scorer.bank.families[family].filter(filter);
+        let arcs = arcs_of(&found, &spots[found.spot], limit);
         for &i in members.iter().filter(|&&i| i != source && nows[i].module != nows[source].module) {
             let Some(j) = &mut judged[i] else { continue };
             let turn = shape.offset_turns(nows[source].module) - shape.offset_turns(nows[i].module);
             #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "columns of one turn")]
             let columns = (turn * N_ANGLE as f64).round().rem_euclid(N_ANGLE as f64) as usize;
-            let wide = ((arc.0 + columns + N_ANGLE - MARGIN) % N_ANGLE, (arc.1 + 2 * MARGIN).min(N_ANGLE));
             let spot = &spots[j.spot];
-            let hiss = spot.scorer.bank.without_arc(&j.residual, wide);
-            let power = less_leak(&j.residual, j, spot, &found, &spots[found.spot], columns, wide);
-            for rest in [hiss, power.rest] {
+            let (heard, mut share) = (j.residual.clone(), 0.0_f64);
+            let mut rests = Vec::new();
+            for (k, arc) in arcs.iter().enumerate() {
+                let wide = ((arc.0 + columns + N_ANGLE - MARGIN) % N_ANGLE, (arc.1 + 2 * MARGIN).min(N_ANGLE));
+                // A hiss fitted freely over more than the named arc could be this module's own.
+                if k == 0 {
+                    rests.push(spot.scorer.bank.without_arc(&heard, wide));
+                }
+                let power = less_leak(&heard, j, spot, &found, &spots[found.spot], columns, wide);
+                share = share.max(power.share);
+                rests.push(power.rest);
+            }
+            for rest in rests {
                 let Scored { best, hiss_sd } = spot.scorer.score(&rest);
                 let combined = limit.combine(&best);
                 if combined.departure < j.combined.departure {
@@ -56,11 +63,26 @@ pub(super) fn explain(nows: &[Item], judged: &mut [Option<Judged>], spots: &[Spo
                 }
             }
             let all = j.combined.departure <= 1.0;
-            if all || power.share >= MOST {
+            if all || share >= MOST {
                 j.heard_from = nows[source].module.map(|module| Heard { module, all });
             }
         }
     }
+}
+
+/// Arcs over which a source's change may be heard: first that of what it is called, then those of its best hisses. A strong leak may score highest
+/// with a filter for a part of its arc.
+fn arcs_of(source: &Judged, spot: &Spot, limit: &Limit) -> Vec<(usize, usize)> {
+    let families = &spot.scorer.bank.families;
+    let hisses = (0..families.len()).filter(|&f| families[f].pattern == Pattern::Hiss);
+    let mut out: Vec<(usize, usize)> = Vec::new();
+    for (f, filter) in naming(source, spot, limit).1.into_iter().chain(hisses.map(|f| (f, source.best[f].filter))) {
+        let (arc, _) = families[f].filter(filter);
+        if !out.contains(&arc) {
+            out.push(arc);
+        }
+    }
+    out
 }
 
 /// A neighbour's residual without the source's leak.
@@ -234,6 +256,29 @@ mod tests {
                     of(m).reading
                 );
             }
+        }
+    }
+
+    /// Two modules that leak at once: what one hears of the other is not all that it hears.
+    #[test]
+    fn a_leak_of_its_own_is_not_explained_by_the_neighbours() {
+        let settings = RoomSettings::drawn(78);
+        let room = Room::new(78, &settings).unwrap();
+        let goods: Vec<Item> =
+            (0..6).flat_map(|r| walk(&room, &Condition::Daily.round(600 + r, &room), r == 1)).collect();
+        let with = |module: u32, fault: Fault| {
+            let mut round = Condition::Daily.round(700, &room);
+            (round.fault, round.fault_module) = (Some(fault), module);
+            walk(&room, &round, false)
+        };
+        let mut nows = with(1, Fault::DischargeValve { level_db: 0.0 });
+        nows[2] = with(3, Fault::DischargeValve { level_db: 0.0 }).remove(2);
+        let settings = JudgeSettings { order: settings.order.clone(), ..JudgeSettings::default() };
+        let clips = judge_all(&goods, &nows, &settings).unwrap().clips;
+        for m in [1, 3] {
+            let clip = clips.iter().find(|c| c.module == Some(m)).unwrap();
+            assert!(clip.departure.unwrap() > 2.0, "{clip:?}");
+            assert!(!clip.reading.contains("shows nothing of its own"), "{clip:?}");
         }
     }
 }
