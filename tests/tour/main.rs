@@ -217,3 +217,21 @@ fn what_can_not_be_entered_is_refused_with_what_to_do() {
     let figures = run(&temporary.path().join("none"), "pump figures --liner 6in --stroke 12in --spm 100 --json");
     assert!(figures.status.success(), "arithmetic needs no book");
 }
+
+#[test]
+fn modules_that_a_check_missed_are_one_line_and_each_is_counted() {
+    let temporary = tempfile::tempdir().unwrap();
+    let book = temporary.path().join("book");
+    for line in ["book new", "pump add MP-1 --stroke 12in --modules 3"] {
+        assert!(run(&book, line).status.success(), "{line}");
+    }
+    let out = temporary.path().to_str().unwrap();
+    let ran = run(&book, &format!("handover --tour '2024-05-04 12:00' --at '2024-05-04 18:00' --out {out}"));
+    assert!(ran.status.success(), "{}", String::from_utf8_lossy(&ran.stderr));
+    let note = std::fs::read_to_string(temporary.path().join("handover.txt")).unwrap();
+    let note = note.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(note.contains("rod clamp torque, modules 1, 2 and 3"), "{note}");
+    let missed: u32 = note.split(" checks made, ").nth(1).unwrap().split(' ').next().unwrap().parse().unwrap();
+    // The sheet has twelve checks a pump and four a module.
+    assert_eq!(missed, 12 + 3 * 4, "{note}");
+}

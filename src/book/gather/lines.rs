@@ -91,13 +91,14 @@ pub(super) fn checks(pump: &PumpRow, sheet: &Sheet, tour: &Tour, items: &[Item],
     };
     // Modules of one check are one line: twelve would bury the rest.
     let mut never: Vec<(String, u32)> = Vec::new();
+    let mut missed: Vec<(String, String, Vec<u32>)> = Vec::new();
     for item in items.iter().filter(|i| i.target.pump.as_deref() == Some(&pump.data.name)) {
         out.done += item.made;
-        if item.missed > 0 {
-            out.missed.push(format!("{} ({} of {})", name(&item.target, &item.check), item.missed, item.wanted));
+        let how = if item.missed > 0 {
+            format!(" ({} of {})", item.missed, item.wanted)
         } else if let Standing::Overdue { since } = &item.standing {
             let often = sheet.checks.iter().find(|c| c.id == item.check).map(|c| c.every);
-            let text = match (since, often) {
+            match (since, often) {
                 (None, Some(Every::Days(_) | Every::RunningHours(_))) => {
                     match never.iter_mut().find(|(check, _)| *check == item.check) {
                         Some((_, n)) => *n += 1,
@@ -105,12 +106,27 @@ pub(super) fn checks(pump: &PumpRow, sheet: &Sheet, tour: &Tour, items: &[Item],
                     }
                     continue;
                 }
-                (Some(t), _) => format!("{}, overdue since {}", name(&item.target, &item.check), sheet.plan.day(*t)),
-                (None, _) => name(&item.target, &item.check),
-            };
-            out.missed.push(text);
+                (Some(t), _) => format!(", overdue since {}", sheet.plan.day(*t)),
+                (None, _) => String::new(),
+            }
+        } else {
+            continue;
+        };
+        out.n_missed += 1;
+        let check = item.check.replace('-', " ");
+        match missed.iter_mut().find(|(c, h, modules)| *c == check && *h == how && !modules.is_empty()) {
+            Some((_, _, modules)) => modules.extend(item.target.module),
+            None => missed.push((check, how, item.target.module.into_iter().collect())),
         }
     }
+    out.missed.extend(missed.into_iter().map(|(check, how, modules)| {
+        let numbers: Vec<String> = modules.iter().map(u32::to_string).collect();
+        match &numbers[..] {
+            [] => format!("{check}{how}"),
+            [one] => format!("{check}, module {one}{how}"),
+            [first @ .., last] => format!("{check}, modules {} and {last}{how}", first.join(", ")),
+        }
+    }));
     if !never.is_empty() {
         let names: Vec<String> = never
             .iter()

@@ -252,7 +252,7 @@ fn sound_line(pump: &PumpPart) -> Vec<Span> {
 
 fn tour_line(pump: &PumpPart) -> String {
     let c = &pump.checks;
-    let mut out = format!("{} checks made, {} missed, {} left out", c.done, c.missed.len(), c.skipped.len());
+    let mut out = format!("{} checks made, {} missed, {} left out", c.done, c.n_missed, c.skipped.len());
     let outside = pump.readings.iter().filter(|r| r.outside == Some(true)).count();
     if outside > 0 {
         out += &format!("; {outside} {} outside the limits", if outside == 1 { "reading" } else { "readings" });

@@ -97,6 +97,7 @@ mud in this liner's wash returns (mud points at piston and liner), then plan to 
         checks: Checks {
             never: vec!["suction chamber".into()],
             done: 27,
+            n_missed: 2,
             missed: vec!["dampener precharge (2 times)".into(), "moisture trap (1 time)".into()],
             skipped: vec![("suction screen".into(), "no connection in this tour".into())],
             attention: vec!["liner wash: mud in the returns of module 2 (14:15)".into()],

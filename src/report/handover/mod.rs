@@ -140,7 +140,9 @@ pub struct Reading {
 pub struct Checks {
     /// How many were made.
     pub done: u32,
-    /// What was missed, in words, with how often.
+    /// How many were missed, each module's its own.
+    pub n_missed: u32,
+    /// What was missed, in words, with how often; the modules of one check in one line.
     pub missed: Vec<String>,
     /// Rarer checks of which there is no entry at all yet.
     pub never: Vec<String>,
