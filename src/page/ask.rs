@@ -9,12 +9,12 @@ use axum::http::{StatusCode, header};
 use futures_util::StreamExt as _;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
-use sha2::{Digest as _, Sha256};
 use tokio::time::{Instant, timeout_at};
 
 use super::fault::Fault;
 use super::limits::Limits;
 use super::state::Shared;
+use crate::report::handover::sign::fingerprint;
 
 /// A body in JSON, and a checksum of what was asked.
 #[derive(Debug)]
@@ -39,8 +39,7 @@ impl<T: DeserializeOwned> FromRequest<Arc<Shared>> for Given<T> {
         let bytes = whole_body(request.into_body(), shared.limits.json_bytes, &shared.limits).await?;
         let value = serde_json::from_slice(&bytes)
             .map_err(|e| Fault::new(StatusCode::BAD_REQUEST, format!("the body can't be understood: {e}")))?;
-        let sum: String = Sha256::digest(&bytes).iter().map(|b| format!("{b:02x}")).collect();
-        Ok(Self { value, asked: format!("{what} {sum}") })
+        Ok(Self { value, asked: format!("{what} {}", fingerprint(&bytes)) })
     }
 }
 

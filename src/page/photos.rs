@@ -8,13 +8,13 @@ use axum::extract::{Path, Request, State};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde_json::{Value, json};
-use sha2::{Digest as _, Sha256};
 
 use super::ask::{Pieces, whole_body};
 use super::fault::Fault;
 use super::state::Shared;
 use super::uploads::busy;
 use crate::book::{Book, PhotoRow};
+use crate::report::handover::sign::fingerprint;
 use crate::report::photo::{photo_kind_of, small_jpeg};
 
 /// A photo never changes under its checksum. Browsers keep it for the phone's owner alone, so that it is there without a connection too.
@@ -62,8 +62,7 @@ pub(super) async fn keep(
     let bytes = whole_body(request.into_body(), limits.photo_bytes, &limits).await?;
     // Reading a photo takes a second and its pixels: a few at a time.
     let row = shared.with_book_long(move |book| {
-        let digits: String = Sha256::digest(&bytes).iter().map(|b| format!("{b:02x}")).collect();
-        if digits != sum {
+        if fingerprint(&bytes) != sum {
             return Err(Fault::refused(
                 "the photo was damaged on its way, or its checksum is another's; send it again",
             ));
