@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """The steps of `seatsong compare` written plainly in numpy and scipy, to compare the cost of a whole run with.
 
-Reads the clips, makes band levels, finds the stroke rate, follows the phase, makes stroke maps, models the good ones, scores the new
+Reads the clips, makes band levels, finds the stroke rate, follows the phase, makes stroke maps and the ways in which strokes differ, models the good ones, scores the new
 ones with a bank of hiss templates against a leave-one-out limit. Vectorised where numpy allows; no second rhythm, no words, no
 pictures, and a crude limit: it does less than the program, not more.
 
@@ -109,7 +109,26 @@ def stroke_map(path, spm, top_hz):
         strokes = (sums / count[:, None]).reshape(-1, N_ANGLE, levels.shape[1])[1:-1]
     strokes = np.where(np.isnan(strokes), np.nanmean(strokes, axis=0), strokes)
     seconds = len(levels) / frame_rate
-    return stats.trim_mean(strokes, 0.2, axis=0), 60.0 * (turns[-1] - turns[0]) / seconds
+    return stats.trim_mean(strokes, 0.2, axis=0), 60.0 * (turns[-1] - turns[0]) / seconds, swings(strokes)
+
+
+def swings(strokes):
+    """The four main ways in which strokes differ, in dB for a stroke one standard deviation off: shape (4, N_ANGLE, N_BAND)."""
+    off = strokes - strokes.mean(axis=0)
+    off = ndimage.uniform_filter(off - off.mean(axis=1, keepdims=True), (1, 2, 2), mode="wrap").reshape(len(off), -1)
+    deviation = off.std(axis=0) + 1e-6
+    _, size, ways = np.linalg.svd(off / deviation, full_matrices=False)
+    size = np.sqrt(np.maximum(size[:4] ** 2 - np.mean(size[4:] ** 2), 0.0) / len(off))
+    return (size[:, None] * ways[:4] * deviation).reshape(-1, *strokes.shape[1:])
+
+
+def without_ways(residual, spread, ways):
+    """A residual less what the good clips' strokes do by themselves: the five main ways, with a ridge."""
+    _, size, main = np.linalg.svd((ways / spread).reshape(len(ways), -1), full_matrices=False)
+    main = size[:5, None] * main[:5]
+    z = (residual / spread).ravel()
+    strength = np.linalg.solve(main @ main.T + 30.0 * np.eye(len(main)), main @ z)
+    return (z - strength @ main).reshape(residual.shape) * spread
 
 
 def contrast(m):
@@ -154,18 +173,22 @@ def main():
     top_hz = min(HIGH_HZ, 0.48 * min(read(p)[1] for p in args.good + args.now))
     good = [stroke_map(p, args.spm, top_hz) for p in args.good]
     reference = good[0][0]
-    maps = np.array([contrast(aligned(m, reference)) for m, _ in good])
+    maps = np.array([contrast(aligned(m, reference)) for m, _, _ in good])
+    turns = [int(round(lag(m, reference))) for m, _, _ in good]
+    ways = np.array([np.roll(w, -t, axis=1) for (_, _, w), t in zip(good, turns)]) / np.sqrt(len(good))
     left_out = []
     for i in range(len(maps)):
         mean, spread = model(np.delete(maps, i, axis=0))
-        left_out.append(score(maps[i] - mean, spread))
+        others = np.concatenate(np.delete(ways, i, axis=0))
+        left_out.append(score(without_ways(maps[i] - mean, spread, others), spread))
     # 99 % of a normal distribution fitted to the leave-one-out scores.
     limit = np.mean(left_out) + stats.t.ppf(0.99, len(left_out) - 1) * np.std(left_out, ddof=1) * np.sqrt(1 + 1 / len(left_out))
     mean, spread = model(maps)
     results = []
     for path in args.now:
-        m, spm = stroke_map(path, args.spm, top_hz)
-        results.append({"file": path, "spm": round(spm, 3), "departure": score(contrast(aligned(m, mean)) - mean, spread) / limit})
+        m, spm, _ = stroke_map(path, args.spm, top_hz)
+        residual = without_ways(contrast(aligned(m, mean)) - mean, spread, np.concatenate(ways))
+        results.append({"file": path, "spm": round(spm, 3), "departure": score(residual, spread) / limit})
     print(json.dumps(results))
 
 

@@ -79,6 +79,7 @@ pub(crate) fn write(path: &Path, items: &[Item], truth_spm: &[f64]) -> std::io::
             }
             put_all(&mut out, &t.map.power);
             put_all(&mut out, &t.map.spread_db);
+            put_all(&mut out, &t.map.swings);
         }
     }
     fs::File::create(path)?.write_all(&out)
@@ -142,7 +143,7 @@ pub(crate) fn read(path: &Path) -> std::io::Result<(Vec<Item>, Vec<f64>)> {
                     second_spm: r.some(),
                     map: {
                         let n_usable = r.get() as usize;
-                        FoldedMap { power: r.all(), spread_db: r.all(), n_usable }
+                        FoldedMap { power: r.all(), spread_db: r.all(), n_usable, swings: r.all() }
                     },
                     phase: None,
                 })

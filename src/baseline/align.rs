@@ -214,7 +214,7 @@ mod tests {
                 }
             }
         }
-        FoldedMap { power: power.clone(), spread_db: power, n_usable: N_BAND }
+        FoldedMap { power: power.clone(), spread_db: power, n_usable: N_BAND, swings: Vec::new() }
     }
 
     #[test]

@@ -3,7 +3,9 @@
 mod align;
 mod model;
 mod pair;
+mod swing;
 
 pub use align::{Alignment, N_CELL, Turnable, align, best_turn, pattern, turned_db};
 pub use model::{GoodClip, Model, band_means, nuisance_of};
 pub use pair::{Pairing, pair};
+pub use swing::turned_swings;

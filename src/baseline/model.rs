@@ -2,6 +2,7 @@
 
 use crate::bands::N_BAND;
 use crate::baseline::align::N_CELL;
+use crate::baseline::swing;
 use crate::map::N_ANGLE;
 
 /// One good clip, turned to the spot's common origin.
@@ -11,6 +12,8 @@ pub struct GoodClip {
     pub level_db: Vec<f64>,
     /// Covariates: logarithms of speed and, where all good clips have it, of pressure.
     pub point: Vec<f64>,
+    /// How its strokes differ, see [`crate::map::FoldedMap::swings`], turned like the levels.
+    pub swings: Vec<f32>,
 }
 
 /// Mean, slopes, nuisance and spread of one spot.
@@ -40,6 +43,8 @@ pub struct Model {
     pub residuals: Vec<Vec<f64>>,
     /// Number of bands that all good clips carry.
     pub n_usable: usize,
+    /// The main ways in which the strokes of the good clips differ, dB for a stroke one standard deviation off, shape `(N_BAND, N_ANGLE)` each.
+    pub swings: Vec<Vec<f64>>,
 }
 
 /// Equivalent clips that the smoothed variance counts for against a cell's own.
@@ -116,6 +121,7 @@ impl Model {
                 (0..N_CELL).map(|i| (e[i] + (o[i / N_ANGLE] - band_db[i / N_ANGLE])) * f).collect()
             })
             .collect();
+        let swings = swing::pooled(clips.iter().map(|c| c.swings.as_slice()), &variance, n_usable);
         Self {
             mean: fit.mean,
             band_db,
@@ -129,6 +135,7 @@ impl Model {
             floor_var,
             residuals,
             n_usable,
+            swings,
         }
     }
 
@@ -382,6 +389,7 @@ mod tests {
         let clip = |k: f64| GoodClip {
             level_db: (0..N_CELL).map(|i| if i % N_ANGLE < 10 { 5.0 + 100.0 * k } else { 0.0 }).collect(),
             point: vec![(70.0_f64).ln(), (200.0 * (1.0 + k)).ln()],
+            swings: Vec::new(),
         };
         let model = Model::fit(&(0..8).map(|i| clip(0.01 * f64::from(i) / 7.0)).collect::<Vec<_>>(), 31);
         let at = |bar: f64| model.predict(&[(70.0_f64).ln(), bar.ln()]);

@@ -5,10 +5,10 @@
 
 use crate::bands::N_BAND;
 use crate::clip::{Code, Effect, Finding};
-use crate::map::{Analysis, FoldedMap, N_FINE, Take};
+use crate::map::{Analysis, FoldedMap, N_FINE, N_SWING, SWING_CELLS, Take};
 
 /// Form of these bytes.
-const FORM: u8 = 1;
+const FORM: u8 = 2;
 /// Step of a level in dB: far below the scatter of a cell from run to run (about 1 dB).
 const LEVEL_STEP_DB: f32 = 0.02;
 /// Step of a spread in dB.
@@ -133,6 +133,16 @@ fn put_map(out: &mut Vec<u8>, map: &FoldedMap) {
             last = step;
         }
     }
+    let swings = map.swings.len() / SWING_CELLS;
+    put_number(out, u32::try_from(swings).unwrap_or(0));
+    for swing in map.swings.chunks_exact(SWING_CELLS) {
+        let mut last = 0;
+        for x in swing {
+            let step = if x.is_finite() { (x / LEVEL_STEP_DB).round().clamp(-1e6, 1e6) as i32 } else { 0 };
+            put_signed(out, step - last);
+            last = step;
+        }
+    }
 }
 
 struct Reader<'a>(&'a [u8]);
@@ -194,6 +204,23 @@ impl Reader<'_> {
         Ok(out)
     }
 
+    fn swings(&mut self) -> Result<Vec<f32>, BlobError> {
+        let n = self.number()? as usize;
+        if n > N_SWING {
+            return Err(BlobError::Strange { what: "a number of swings" });
+        }
+        let mut out = Vec::with_capacity(n * SWING_CELLS);
+        for _ in 0..n {
+            let mut last = 0_i32;
+            for _ in 0..SWING_CELLS {
+                last = last.wrapping_add(self.signed()?);
+                #[expect(clippy::cast_precision_loss, reason = "a few hundred steps")]
+                out.push(last as f32 * LEVEL_STEP_DB);
+            }
+        }
+        Ok(out)
+    }
+
     fn map(&mut self) -> Result<FoldedMap, BlobError> {
         let n_usable = self.number()? as usize;
         if n_usable > N_BAND {
@@ -203,7 +230,8 @@ impl Reader<'_> {
         let power = self.cells(|s| 10.0_f32.powf((s as f32 * LEVEL_STEP_DB).min(380.0) / 10.0))?;
         #[expect(clippy::cast_precision_loss, reason = "a few hundred steps")]
         let spread_db = self.cells(|s| s as f32 * SPREAD_STEP_DB)?;
-        Ok(FoldedMap { power, spread_db, n_usable })
+        let swings = self.swings()?;
+        Ok(FoldedMap { power, spread_db, n_usable, swings })
     }
 }
 
@@ -252,7 +280,8 @@ mod tests {
             })
             .collect();
         let spread_db = (0..N_FINE * N_BAND).map(|i| (i % 23) as f32 * 0.25).collect();
-        let map = FoldedMap { power, spread_db, n_usable };
+        let swings = (0..2 * SWING_CELLS).map(|i| 0.02 * (i % 91) as f32 - 0.6).collect();
+        let map = FoldedMap { power, spread_db, n_usable, swings };
         let take = Take {
             spm: 71.93,
             strokes: 35,
@@ -293,6 +322,8 @@ mod tests {
             (y.spm.to_bits(), y.strokes, y.zero_turns, &None)
         );
         assert_eq!((x.map.n_usable, &x.map.spread_db), (y.map.n_usable, &y.map.spread_db));
+        assert_eq!(x.map.swings.len(), y.map.swings.len());
+        assert!(x.map.swings.iter().zip(&y.map.swings).all(|(a, b)| (a - b).abs() <= 0.0101));
         for (p, q) in x.map.power.iter().zip(&y.map.power) {
             assert!((level(*p) - level(*q)).abs() <= 0.0101, "{p} {q}");
         }

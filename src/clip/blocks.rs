@@ -274,7 +274,8 @@ impl Gatherer {
         }
         // A natural peak is entered gently; a cut one abruptly.
         let abrupt = entry > (8.0 * self.stats.quantum).max(0.002 * value.abs());
-        if len >= 3 && abrupt {
+        // What is cut at full scale is counted above.
+        if len >= 3 && abrupt && value.abs() < self.end_from {
             block.flat_max.note(value, n);
             block.flat_min.note(-value, n);
         }

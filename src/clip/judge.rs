@@ -13,6 +13,11 @@ const LEAST_PART_S: f64 = 10.0;
 const LEAST_CLIP_S: f64 = 2.0;
 /// More replaced samples than this share spoil a clip.
 const BEARABLE_NOT_FINITE: f64 = 0.001;
+/// A half-second of which no larger share of samples sits at full scale is used: a peak cut for a moment changes its own angle by a fraction of a
+/// decibel, and the rest of the turn not at all.
+const BEARABLE_CLIPPED: f64 = 0.001;
+/// Longest run at full scale of a half-second that is used, as a share of its samples.
+const BEARABLE_RUN: f64 = 0.0004;
 /// Flat tops at one height before they count as clipping.
 const LEAST_FLAT_TOPS: u32 = 3;
 /// Share of low-frequency power above which a block is ruled by rumble.
@@ -83,6 +88,9 @@ pub(super) fn judge(stats: &ChannelStats, info: &SourceInfo, gaps: &[u64], block
     }
     findings.extend(not_finite(blocks, &kept, !sound && is_commonest(&faults, Fault::NotFinite)));
     let used = &blocks[kept.clone()];
+    if !findings.iter().any(|f| f.code == Code::Clipped) {
+        findings.extend(touching(used));
+    }
     if !findings.iter().any(|f| f.code == Code::Rumble) {
         findings.extend(rumble(used));
     }
@@ -115,7 +123,7 @@ fn find_faults(stats: &ChannelStats, info: &SourceInfo, gaps: &[u64], block_len:
                 && info.bound != Bound::Lossy;
             if b.n_bad > 0 {
                 Some(Fault::NotFinite)
-            } else if b.end_run >= 2 || b.n_end >= 4 || flat {
+            } else if clips(b) && !lightly_clipped(b) || flat {
                 Some(Fault::Clipped)
             } else if fine && b.n_held > 0 && b.rms >= silence {
                 Some(Fault::Dropout)
@@ -135,6 +143,32 @@ fn find_faults(stats: &ChannelStats, info: &SourceInfo, gaps: &[u64], block_len:
         }
     }
     faults
+}
+
+/// Whether a block reaches full scale for more than a sample by chance.
+fn clips(b: &Block) -> bool {
+    b.end_run >= 2 || b.n_end >= 4
+}
+
+/// Whether so little of a block sits at full scale that it can be used.
+fn lightly_clipped(b: &Block) -> bool {
+    let share = |n: u32| f64::from(n) / f64::from(b.n.max(1));
+    share(b.n_end) <= BEARABLE_CLIPPED && share(b.end_run) <= BEARABLE_RUN
+}
+
+/// A word on half-seconds that are used although they reach full scale.
+fn touching(used: &[Block]) -> Option<Finding> {
+    let n = used.iter().filter(|b| clips(b) && lightly_clipped(b)).count();
+    (n > 0).then(|| {
+        Finding::warn(
+            Code::Clipped,
+            format!(
+                "The loudest peaks reach full scale in {n} of {} half-seconds, for a few samples each: the clip was used. Turn the gain down \
+                 by 6 dB next time.",
+                used.len()
+            ),
+        )
+    })
 }
 
 /// The stretch to keep, and whether it is clean enough to carry a verdict.

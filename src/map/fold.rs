@@ -2,6 +2,7 @@
 
 use crate::bands::N_BAND;
 use crate::frames::BandFrames;
+use crate::map::swings::swings;
 use crate::stroke::part_of_turn;
 
 /// Angle bins of a folded map before it is turned to its final origin: 2.5 degrees each.
@@ -23,6 +24,9 @@ pub struct FoldedMap {
     pub spread_db: Vec<f32>,
     /// Bands that carry data.
     pub n_usable: usize,
+    /// The main ways in which the strokes differ from the mean, up to [`N_SWING`](super::N_SWING) of shape `(SWING_BANDS, SWING_ANGLES)` one after the
+    /// other, dB for a stroke one standard deviation off, on the origin of `power`; empty where too few strokes were heard.
+    pub swings: Vec<f32>,
 }
 
 /// Largest ratio of a frame's power to the mean that still counts in full.
@@ -88,7 +92,14 @@ pub fn fold(frames: &BandFrames, level_db: &[f32], phase: &[f64], edges_hz: &[f6
         }
     }
     let spread_db = spread(level_db, &bins, &count, &mean);
-    let mut map = FoldedMap { power: mean, spread_db, n_usable: frames.n_usable };
+    let swings = swings(frames, phase, &limits, |i, power| {
+        let Some(bin) = bins[i] else { return false };
+        for (p, m) in power.iter_mut().zip(&mean[bin * N_BAND..(bin + 1) * N_BAND]) {
+            *p = m.max(TINY);
+        }
+        true
+    });
+    let mut map = FoldedMap { power: mean, spread_db, n_usable: frames.n_usable, swings };
     fill_gaps(&mut map, &count);
     map
 }
@@ -201,6 +212,14 @@ pub fn fold_two(
             }
         }
     }
+    let swings = swings(frames, phase, &limits, |i, power| {
+        let Some((at_a, at_b)) = bins[i] else { return false };
+        let rows = a[at_a * N_BAND..(at_a + 1) * N_BAND].iter().zip(&b[at_b * N_BAND..(at_b + 1) * N_BAND]);
+        for (p, (a, b)) in power.iter_mut().zip(rows) {
+            *p = a + b;
+        }
+        true
+    });
     for band in 0..N_BAND {
         let steady = (0..N_FINE).map(|k| b[k * N_BAND + band]).fold(f32::MAX, f32::min);
         for k in 0..N_FINE {
@@ -209,7 +228,7 @@ pub fn fold_two(
     }
     let only_a: Vec<Option<usize>> = bins.iter().map(|b| b.map(|(i, _)| i)).collect();
     let spread_db = spread(level_db, &only_a, &count, &a);
-    let mut map = FoldedMap { power: a, spread_db, n_usable: frames.n_usable };
+    let mut map = FoldedMap { power: a, spread_db, n_usable: frames.n_usable, swings };
     fill_gaps(&mut map, &count);
     map
 }

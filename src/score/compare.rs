@@ -6,7 +6,7 @@ use rayon::prelude::*;
 
 use crate::bands::band_edges_hz;
 use crate::baseline::{
-    Alignment, GoodClip, Model, N_CELL, Turnable, align, best_turn, nuisance_of, pattern, turned_db,
+    Alignment, GoodClip, Model, N_CELL, Turnable, align, best_turn, nuisance_of, pattern, turned_db, turned_swings,
 };
 use crate::map::{Analysis, N_ANGLE, N_FINE, Take};
 use crate::pump::module_offset_deg;
@@ -155,7 +155,11 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
                 .zip(&alignment.shift)
                 .map(|(&i, &s)| {
                     let take = &goods[i].analysis.takes[0];
-                    GoodClip { level_db: turned_db(&take.map, s), point: point(&goods[i], take, with_pressure) }
+                    GoodClip {
+                        level_db: turned_db(&take.map, s),
+                        point: point(&goods[i], take, with_pressure),
+                        swings: turned_swings(&take.map, s),
+                    }
                 })
                 .collect();
             let model = Model::fit(&clips, n_usable);

@@ -200,6 +200,7 @@ mod tests {
             .map(|k| crate::baseline::GoodClip {
                 level_db: (0..N_CELL).map(|i| ((i * 31 + k * 17) % 23) as f64).collect(),
                 point: vec![4.2],
+                swings: Vec::new(),
             })
             .collect();
         let model = Model::fit(&clips, crate::bands::N_BAND);

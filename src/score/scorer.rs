@@ -6,11 +6,16 @@ use crate::score::bank::{Family, Whitener, families};
 use crate::score::{Pattern, cleaned};
 
 /// Clips that the family's mean square counts for against a filter's own.
-const PRIOR_CLIPS: f64 = 4.0;
+const PRIOR_CLIPS: f64 = 12.0;
+/// The same for knocks: their short filters each have their own event under them and differ more.
+const PRIOR_CLIPS_SHORT: f64 = 4.0;
 /// Weight of another module's healthy score against a clip's own.
 const OTHERS_WEIGHT: f64 = 0.5;
-/// Ridge of the directions' Gram matrix, in squared whitened units: directions weaker than this are kept in.
-const RIDGE: f64 = 200.0;
+/// Ridge of the healthy residuals in the directions' Gram matrix, in squared whitened units. Two dozen residuals are mostly chance: weighed fully
+/// they take more of a leak's score than of the healthy clips' scatter.
+const RIDGE: f64 = 8000.0;
+/// Ridge of the strokes' ways, in the same units: runs differ along them with about a fifth of what strokes do.
+const SWING_RIDGE: f64 = 30.0;
 /// Clips that the usual spread of the hiss statistic counts for, and that spread.
 const HISS_PRIOR: (f64, f64) = (4.0, 0.7);
 /// Directions taken from healthy residuals, at most.
@@ -37,7 +42,8 @@ pub struct Bank {
     /// `t' Sigma^-1 d` for each family and direction.
     overlaps: Vec<Vec<Vec<f64>>>,
     gram: Vec<Vec<f64>>,
-    ridge: f64,
+    /// Of each direction.
+    ridge: Vec<f64>,
 }
 
 /// Scores of every filter before its healthy scale, per family, and the rest's log energy.
@@ -75,13 +81,13 @@ pub struct Scorer {
     hiss_scale: (f64, f64),
 }
 
-/// Solves `(gram + ridge I) x = g` (Cholesky).
-fn solve(gram: &[Vec<f64>], g: &[f64], ridge: f64) -> Vec<f64> {
+/// Solves `(gram + diag(ridge)) x = g` (Cholesky).
+fn solve(gram: &[Vec<f64>], g: &[f64], ridge: &[f64]) -> Vec<f64> {
     let m = gram.len();
     let mut l = vec![vec![0.0; m]; m];
     for i in 0..m {
         for j in 0..=i {
-            let mut s = gram[i][j] + if i == j { ridge } else { 0.0 };
+            let mut s = gram[i][j] + if i == j { ridge[i] } else { 0.0 };
             s -= dot(&l[i][..j], &l[j][..j]);
             l[i][j] = if i == j { s.max(1e-12).sqrt() } else { s / l[j][j] };
         }
@@ -134,9 +140,11 @@ impl Bank {
         let families = families(model, edges_hz, n_band, absolute);
         directions.truncate(MOST_DIRECTIONS);
         directions = directions.iter().map(|d| smooth(model, d)).collect();
+        let mut ridge = vec![RIDGE; directions.len()];
+        directions.extend(model.swings.iter().map(|d| smooth(model, d)));
+        ridge.resize(directions.len(), SWING_RIDGE);
         let whitened: Vec<Vec<f64>> = directions.iter().map(|d| white.apply(d)).collect();
         let gram: Vec<Vec<f64>> = directions.iter().map(|d| whitened.iter().map(|w| dot(d, w)).collect()).collect();
-        let ridge = RIDGE;
         let (norms, overlaps) =
             families.iter().map(|f| (f.norms(&white), whitened.iter().map(|w| f.numerators(w)).collect())).unzip();
         Self { white, families, norms, directions, overlaps, gram, ridge }
@@ -170,7 +178,7 @@ impl Bank {
     pub fn raw(&self, residual: &[f64]) -> Raw {
         let whitened = self.white.apply(residual);
         let g: Vec<f64> = self.directions.iter().map(|d| dot(d, &whitened)).collect();
-        let alpha = solve(&self.gram, &g, self.ridge);
+        let alpha = solve(&self.gram, &g, &self.ridge);
         let log_energy = (dot(residual, &whitened) - dot(&alpha, &g)).max(1e-9).ln();
         let families = self
             .families
@@ -232,8 +240,9 @@ impl Scorer {
             let own = sum_over(&mut left_out.iter());
             let beside = sum_over(&mut others.iter().copied());
             let pool = own.iter().sum::<f64>() / (t as f64 * n);
+            let prior = if bank.families[f].pattern == Pattern::Knock { PRIOR_CLIPS_SHORT } else { PRIOR_CLIPS };
             let scale = |own: f64, n: f64, beside: f64| {
-                ((PRIOR_CLIPS * pool + own + OTHERS_WEIGHT * beside) / (PRIOR_CLIPS + n + weight)).max(1e-6).sqrt()
+                ((prior * pool + own + OTHERS_WEIGHT * beside) / (prior + n + weight)).max(1e-6).sqrt()
             };
             for ((raw, healthy), hissing) in left_out.iter().zip(&mut healthy).zip(&mut hisses) {
                 let scores: Vec<f64> = raw.families[f]

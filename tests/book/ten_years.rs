@@ -11,7 +11,7 @@ use std::time::Instant;
 use rusqlite::params;
 use seatsong::book::{Book, METHOD, Stamp, encode};
 use seatsong::clip::Finding;
-use seatsong::map::{Analysis, FoldedMap, N_FINE, Take};
+use seatsong::map::{Analysis, FoldedMap, N_FINE, N_SWING, SWING_CELLS, Take};
 
 use crate::helper::{Dice, seatsong};
 
@@ -35,13 +35,14 @@ fn made_up(dice: &mut Dice) -> Analysis {
         }
     }
     let spread_db = (0..N_FINE * BANDS).map(|_| 3.0 + 2.0 * dice.roll() as f32).collect();
+    let swings = (0..N_SWING * SWING_CELLS).map(|_| (dice.roll() - 0.5) as f32).collect();
     let take = Take {
         spm: 70.0 + 5.0 * dice.roll(),
         strokes: 35,
         lock: 0.95,
         strength: 2.0,
         zero_turns: Some(0.0),
-        map: FoldedMap { power, spread_db, n_usable: BANDS },
+        map: FoldedMap { power, spread_db, n_usable: BANDS, swings },
         second_spm: None,
         phase: None,
     };
