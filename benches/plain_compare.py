@@ -1,9 +1,9 @@
 #!/usr/bin/env python3
 """The steps of `seatsong compare` written plainly in numpy and scipy, to compare the cost of a whole run with.
 
-Reads the clips, makes band levels, finds the stroke rate, follows the phase, makes stroke maps and the ways in which strokes differ, models the good ones, scores the new
-ones with a bank of hiss templates against a leave-one-out limit. Vectorised where numpy allows; no second rhythm, no words, no
-pictures, and a crude limit: it does less than the program, not more.
+Reads the clips, makes band levels, finds the stroke rate, follows the phase, makes stroke maps and the ways in which strokes
+differ, models the good ones, scores the new ones with a bank of hiss templates against a leave-one-out limit. Vectorised where
+numpy allows; no second rhythm, no words, no pictures, and a crude limit: it does less than the program, not more.
 
 usage: python benches/plain_compare.py --good A.wav --good B.wav ... --now C.wav [--spm N]
 needs: pip install numpy scipy
@@ -96,7 +96,7 @@ def follow(levels, frame_rate, turn_hz):
 
 
 def stroke_map(path, spm, top_hz):
-    """Level in dB over angle and band, a trimmed mean over strokes: shape (N_ANGLE, N_BAND); and the strokes a minute."""
+    """Level in dB over angle and band, a trimmed mean over strokes: shape (N_ANGLE, N_BAND); the strokes a minute; and the swings."""
     x, rate = read(path)
     levels, frame_rate = band_levels(x, rate, top_hz)
     turns = follow(levels, frame_rate, stroke_rate(levels, frame_rate, spm))
@@ -173,8 +173,8 @@ def main():
     top_hz = min(HIGH_HZ, 0.48 * min(read(p)[1] for p in args.good + args.now))
     good = [stroke_map(p, args.spm, top_hz) for p in args.good]
     reference = good[0][0]
-    maps = np.array([contrast(aligned(m, reference)) for m, _, _ in good])
     turns = [int(round(lag(m, reference))) for m, _, _ in good]
+    maps = np.array([contrast(np.roll(m, -t, axis=0)) for (m, _, _), t in zip(good, turns)])
     ways = np.array([np.roll(w, -t, axis=1) for (_, _, w), t in zip(good, turns)]) / np.sqrt(len(good))
     left_out = []
     for i in range(len(maps)):
