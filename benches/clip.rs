@@ -7,7 +7,7 @@ mod common;
 use std::hint::black_box;
 
 use criterion::Criterion;
-use seatsong::frames::FramePlan;
+use seatsong::dsp::frames::FramePlan;
 use seatsong::map::{AnalyseSettings, analyse};
 use seatsong::sample::Condition;
 

@@ -13,7 +13,7 @@ use std::process::{Command, Stdio};
 use std::time::Instant;
 
 use anyhow::ensure;
-use seatsong::frames::FramePlan;
+use seatsong::dsp::frames::FramePlan;
 use seatsong::map::{AnalyseSettings, analyse};
 use seatsong::sample::{Condition, write_wav};
 

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 use seatsong::clip::Clip;
-use seatsong::frames::FramePlan;
+use seatsong::dsp::frames::FramePlan;
 use seatsong::sample::{Condition, Recorded, Room, RoomSettings};
 
 /// Seed of the room.

@@ -4,9 +4,9 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
-use seatsong::bands::band_edges_hz;
 use seatsong::clip::{self, ReadSettings};
-use seatsong::frames::FramePlan;
+use seatsong::dsp::bands::band_edges_hz;
+use seatsong::dsp::frames::FramePlan;
 use seatsong::map::{AnalyseSettings, analyse};
 use seatsong::sample::{ClipSpec, Condition, Recorded, Room, RoomSettings, RoundSpec, write_wav};
 use seatsong::score::Item;

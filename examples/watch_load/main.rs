@@ -19,9 +19,9 @@ use std::time::{Duration, Instant};
 
 use seatsong::book::{Book, Stamp};
 use seatsong::capture::fake::{Event as FakeEvent, Fake};
-use seatsong::capture::watch::{AlarmRule, Clock, Pace, Told, WatchPlan, Wiring, watch};
 use seatsong::capture::{Format, Source};
 use seatsong::sample::ClipSpec;
+use seatsong::watch::{AlarmRule, Clock, Pace, Told, WatchPlan, Wiring, watch};
 
 const RATE_HZ: u32 = 48_000;
 const SPM: f64 = 70.0;

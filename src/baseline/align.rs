@@ -1,6 +1,6 @@
 //! Stroke maps of one spot on one common angle origin.
 
-use crate::bands::N_BAND;
+use crate::dsp::bands::N_BAND;
 use crate::map::{FoldedMap, N_ANGLE, N_FINE};
 
 /// Cells of a stroke map.

@@ -1,8 +1,8 @@
 //! The model of one spot's good clips: mean, slopes on the operating point, nuisance, spread between runs.
 
-use crate::bands::N_BAND;
 use crate::baseline::align::N_CELL;
 use crate::baseline::swing;
+use crate::dsp::bands::N_BAND;
 use crate::map::N_ANGLE;
 
 /// One good clip, turned to the spot's common origin.

@@ -1,7 +1,7 @@
 //! Two clips of one spot brought to one angle origin and one gain, without a model.
 
-use crate::bands::N_BAND;
 use crate::baseline::{best_turn, pattern, turned_db};
+use crate::dsp::bands::N_BAND;
 use crate::map::{Analysis, N_ANGLE, N_FINE};
 use crate::robust;
 

@@ -1,7 +1,7 @@
 //! The ways in which a spot's strokes differ, of all its good clips together: nuisance directions that hundreds of strokes show and few runs can't.
 
-use crate::bands::N_BAND;
 use crate::baseline::align::N_CELL;
+use crate::dsp::bands::N_BAND;
 use crate::map::{FoldedMap, N_ANGLE, N_FINE, N_SWING, SWING_ANGLES, SWING_BANDS, SWING_CELLS, gram, leading};
 
 /// Ways kept of a spot.

@@ -3,8 +3,8 @@
 //! Levels of a band differ little from one angle to the next, so the steps from angle to angle are written as variable-length numbers
 //! (small magnitudes in one byte, seven bits a byte, sign in the lowest bit). The spread over strokes, which no verdict uses, keeps a quarter dB.
 
-use crate::bands::N_BAND;
 use crate::clip::{Code, Effect, Finding};
+use crate::dsp::bands::N_BAND;
 use crate::map::{Analysis, FoldedMap, N_FINE, N_SWING, SWING_CELLS, Take};
 
 /// Form of these bytes.

@@ -139,8 +139,8 @@ pub(crate) fn unreadable(why: &str) -> Analysis {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::bands::N_BAND;
     use crate::clip::Clip;
+    use crate::dsp::bands::N_BAND;
     use crate::sample::{ClipSpec, Room, RoomSettings};
 
     /// Some cells in dB of the fixed clip's map, and its speed, as `METHOD` makes them. No checksum: the last digits differ from

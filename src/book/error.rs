@@ -104,7 +104,7 @@ pub enum BookError {
 pub(super) const PATIENCE_S: u64 = 20;
 
 /// What a database error means while `doing`.
-pub(super) fn db(doing: &'static str) -> impl Fn(rusqlite::Error) -> BookError {
+pub(crate) fn db(doing: &'static str) -> impl Fn(rusqlite::Error) -> BookError {
     move |source| match source.sqlite_error_code() {
         Some(ErrorCode::DiskFull) => BookError::Full { doing },
         Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => BookError::Busy { doing, seconds: PATIENCE_S },
@@ -124,6 +124,6 @@ pub(super) fn file(doing: &'static str, path: &std::path::Path) -> impl FnOnce(s
 }
 
 /// A refusal in words.
-pub(super) fn refused(why: impl Into<String>) -> BookError {
+pub(crate) fn refused(why: impl Into<String>) -> BookError {
     BookError::Refused { why: why.into() }
 }

@@ -6,7 +6,7 @@ use rusqlite::{OptionalExtension as _, params};
 use super::error::{db, refused};
 use super::tour::{instant, stamp};
 use super::{Book, BookError, PumpRow, Stamp};
-use crate::report::handover::sign::{Amendment, Signed, Taken, fingerprint};
+use crate::handover::sign::{Amendment, Signed, Taken, fingerprint};
 use crate::tour::work::{Entry, Job, check_new};
 use crate::tour::{Tour, TourPlan};
 

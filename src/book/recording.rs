@@ -13,8 +13,8 @@ use super::error::{db, file, refused};
 use super::rounds::{ROUND, round_row};
 use super::store::{INCOMING, QUARANTINE, sync_dir};
 use super::{Book, BookError, ClipRow, RoundRow, SpotRow, Stamp};
-use crate::capture::log::{Ended, Gap, Told, log_beside, told};
-use crate::capture::wav;
+use crate::clip::growing::log::{Ended, Gap, Told, log_beside, told};
+use crate::clip::growing::wav;
 use crate::clip::{Code, Finding};
 
 /// What a recording's name begins with while it grows.
@@ -371,7 +371,7 @@ mod tests {
     use crate::capture::Format;
     use crate::capture::fake::{Event, Fake};
     use crate::capture::recorder::{Plan, Recorded, Track, record};
-    use crate::capture::wav::Depth;
+    use crate::clip::growing::wav::Depth;
 
     fn with_round(dir: &Path) -> (Book, RoundRow, SpotRow) {
         let mut book = Book::create(&dir.join("book")).unwrap();

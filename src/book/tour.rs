@@ -88,7 +88,7 @@ pub(super) fn stamp(at: Timestamp) -> (String, i64) {
 }
 
 /// An instant from its number.
-pub(super) fn instant(ms: i64) -> Timestamp {
+pub(crate) fn instant(ms: i64) -> Timestamp {
     Timestamp::from_millisecond(ms).unwrap_or(if ms < 0 { Timestamp::MIN } else { Timestamp::MAX })
 }
 

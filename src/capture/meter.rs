@@ -3,8 +3,8 @@
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::time::Duration;
 
-use crate::bands::{N_BAND, band_edges_hz};
-use crate::frames::{BandFrames, FramePlan, HOP_S};
+use crate::dsp::bands::{N_BAND, band_edges_hz};
+use crate::dsp::frames::{BandFrames, FramePlan, HOP_S};
 use crate::stroke::{self, Feature, TapAngle};
 use crate::units::{amplitude_to_db, power_to_db};
 

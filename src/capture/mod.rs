@@ -8,7 +8,6 @@ pub mod fake;
 pub mod listen;
 #[cfg(feature = "capture")]
 mod listing;
-pub mod log;
 mod meter;
 mod open;
 pub mod recorder;
@@ -17,13 +16,12 @@ mod ring;
 mod source;
 #[cfg(feature = "capture")]
 mod speaker;
-pub mod watch;
-pub mod wav;
+pub use crate::clip::growing::Format;
 #[cfg(feature = "capture")]
 pub use listing::{inputs, outputs};
 pub use meter::{LISTENING_HZ, TrackLive};
 pub use open::{PRETEND, SPEED_VARIABLE, Wish, open};
-pub use source::{Format, Got, Source, SourceError, Trouble};
+pub use source::{Got, Source, SourceError, Trouble};
 #[cfg(feature = "capture")]
 pub use speaker::Speaker;
 

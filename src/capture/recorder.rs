@@ -3,10 +3,10 @@
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use super::log::{Ended, Gap, Line, Log};
 use super::meter::{Meter, TrackLive};
-use super::wav::{Depth, Writer};
 use super::{Format, Got, Source, SourceError, Trouble};
+use crate::clip::growing::log::{Ended, Gap, Line, Log};
+use crate::clip::growing::wav::{Depth, Writer};
 use crate::stroke::TapAngle;
 
 /// Longest wait for sound in one go: keys are looked at in between.

@@ -1,6 +1,6 @@
 use super::*;
 use crate::capture::fake::{Event, Fake, Pace};
-use crate::capture::log::told;
+use crate::clip::growing::log::told;
 use crate::clip::{self, Code, ReadSettings};
 use crate::sample::{ClipSpec, Room, RoomSettings};
 

@@ -2,14 +2,7 @@
 
 use std::time::Duration;
 
-/// How a source delivers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
-pub struct Format {
-    /// Frames a second.
-    pub rate_hz: u32,
-    /// Samples a frame, at least 1.
-    pub channels: u16,
-}
+use super::Format;
 
 /// What a [`Source::read`] gave.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

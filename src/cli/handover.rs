@@ -11,7 +11,7 @@ use super::book::BookArg;
 use super::tour_args::{self, WhenArgs};
 use super::{Io, Usage};
 use crate::book::{Book, NoteRow};
-use crate::report::handover::{Handover, first_steps, html, pdf, sign, text};
+use crate::handover::{Handover, first_steps, html, pdf, sign, text};
 use crate::report::write_file;
 use crate::tour::{Sheet, Tour};
 

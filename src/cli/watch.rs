@@ -15,9 +15,9 @@ use super::Io;
 use super::book::BookArg;
 use super::options::console_spm;
 use crate::book::Stamp;
-use crate::capture::watch::{AlarmRule, Clock, Pace, Told, WatchPlan, Webhook, Wiring, watch};
 use crate::capture::{self, PRETEND, Wish};
 use crate::units::Pascal;
+use crate::watch::{AlarmRule, Clock, Pace, Told, WatchPlan, Webhook, Wiring, watch};
 
 /// Watch fixed sensors for days: a verdict every so many strokes, an alarm after k of n, all of it in the book
 ///
@@ -72,7 +72,7 @@ pub struct WatchArgs {
 }
 
 fn wiring(text: &str) -> Result<Wiring, String> {
-    text.parse().map_err(|e: crate::capture::watch::WiringError| e.to_string())
+    text.parse().map_err(|e: crate::watch::WiringError| e.to_string())
 }
 
 /// Pause after the device was not there; it grows up to a minute.

@@ -7,6 +7,7 @@ mod coded;
 mod error;
 mod finding;
 mod gain;
+pub mod growing;
 mod ingest;
 mod judge;
 mod mend;

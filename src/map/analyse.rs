@@ -1,8 +1,8 @@
 //! One clip from samples to stroke maps: the work that is done once a clip, and in parallel over clips.
 
-use crate::bands::{N_BAND, band_edges_hz};
 use crate::clip::{Clip, Code, Effect, Finding};
-use crate::frames::{BandFrames, FramePlan};
+use crate::dsp::bands::{N_BAND, band_edges_hz};
+use crate::dsp::frames::{BandFrames, FramePlan};
 use crate::map::{FoldedMap, fold, fold_two};
 use crate::stroke::{self, Feature, N_GROUP, Rhythm, group_edges};
 

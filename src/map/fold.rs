@@ -1,7 +1,7 @@
 //! Frames on a crank angle: the robust mean over strokes, with or without a second rhythm taken out.
 
-use crate::bands::N_BAND;
-use crate::frames::BandFrames;
+use crate::dsp::bands::N_BAND;
+use crate::dsp::frames::BandFrames;
 use crate::map::swings::swings;
 use crate::stroke::part_of_turn;
 
@@ -35,7 +35,7 @@ pub struct FoldedMap {
 /// standard deviations up, so honest scatter passes and a dropped spanner does not.
 fn ratio_limits(edges_hz: &[f64]) -> [f32; N_BAND] {
     // The Hann frame's effective length is 1 / (1.5 lines).
-    let effective_s = crate::frames::FRAME_S / 1.5;
+    let effective_s = crate::dsp::frames::FRAME_S / 1.5;
     std::array::from_fn(|b| {
         let k = ((edges_hz[b + 1] - edges_hz[b]) * effective_s).max(1.0);
         #[expect(clippy::cast_possible_truncation, reason = "a ratio near 1..6")]

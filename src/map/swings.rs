@@ -1,7 +1,7 @@
 //! The main ways in which the strokes of a clip differ from their mean: what a healthy pump does from stroke to stroke it also does from day to day.
 
-use crate::bands::N_BAND;
-use crate::frames::BandFrames;
+use crate::dsp::bands::N_BAND;
+use crate::dsp::frames::BandFrames;
 use crate::map::N_FINE;
 use crate::stroke::part_of_turn;
 

@@ -1,7 +1,7 @@
 //! Which clip a series of taps belongs to, and the crank's zero that they give it.
 
 use crate::clip::{Code, Finding};
-use crate::frames::HOP_S;
+use crate::dsp::frames::HOP_S;
 use crate::map::Analysis;
 use crate::stroke;
 

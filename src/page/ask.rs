@@ -14,7 +14,7 @@ use tokio::time::{Instant, timeout_at};
 use super::fault::Fault;
 use super::limits::Limits;
 use super::state::Shared;
-use crate::report::handover::sign::fingerprint;
+use crate::handover::sign::fingerprint;
 
 /// A body in JSON, and a checksum of what was asked.
 #[derive(Debug)]

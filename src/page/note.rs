@@ -16,7 +16,7 @@ use super::guard::NOTE_POLICY;
 use super::state::{Keyed, Shared};
 use super::tour::{When, keyed};
 use crate::book::{Book, NoteRow, tour_named};
-use crate::report::handover::{first_steps, html, sign};
+use crate::handover::{first_steps, html, sign};
 use crate::tour::Sheet;
 
 #[derive(Debug, Deserialize)]

@@ -14,7 +14,7 @@ use super::fault::Fault;
 use super::state::Shared;
 use super::uploads::busy;
 use crate::book::{Book, PhotoRow};
-use crate::report::handover::sign::fingerprint;
+use crate::handover::sign::fingerprint;
 use crate::report::photo::{photo_kind_of, small_jpeg};
 
 /// A photo never changes under its checksum. Browsers keep it for the phone's owner alone, so that it is there without a connection too.

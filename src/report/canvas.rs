@@ -41,7 +41,7 @@ pub(super) enum Weight {
 
 /// How a text looks: em size in picture units, weight, colour and the point it hangs on.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Lettering {
+pub(crate) struct Lettering {
     pub(super) em: f64,
     pub(super) weight: Weight,
     pub(super) colour: Rgb,
@@ -49,10 +49,10 @@ pub(super) struct Lettering {
 }
 
 impl Lettering {
-    pub(super) fn new(em: f64) -> Self {
+    pub(crate) fn new(em: f64) -> Self {
         Self { em, weight: Weight::Regular, colour: BLACK, at: At::Start }
     }
-    pub(super) fn bold(self) -> Self {
+    pub(crate) fn bold(self) -> Self {
         Self { weight: Weight::Bold, ..self }
     }
     pub(super) fn at(self, at: At) -> Self {
@@ -165,7 +165,7 @@ fn draw_error<E: std::fmt::Display>(err: E) -> ReportError {
 ///
 /// # Errors
 /// [`ReportError::Draw`] if the font can't be used.
-pub(super) fn text_width(text: &str, look: Lettering) -> Result<f64, ReportError> {
+pub(crate) fn text_width(text: &str, look: Lettering) -> Result<f64, ReportError> {
     register_fonts()?;
     // plotters gives whole pixels: measure large.
     let large = 16.0;

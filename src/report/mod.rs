@@ -15,15 +15,13 @@
 //! | [`trend`] | departure and excess of a pump's modules over time, PNG and SVG |
 //! | [`note`] | the one-page HTML note |
 //! | [`note_picture`] | stroke maps as a note has them: low, large letters |
-//! | [`handover`] | the note of a tour: HTML, PDF, plain text, signed and amended |
 //! | [`hear`] | the sound in which a change can be heard |
 
 mod along;
 mod axis;
-mod canvas;
+pub(crate) mod canvas;
 pub mod colour;
 pub mod ground;
-pub mod handover;
 mod head;
 pub mod hear;
 mod heat;

@@ -50,7 +50,7 @@ pub struct NoteClip {
 }
 
 /// Background and ink of a verdict's badge; every pair has a contrast above 4.5 (WCAG AA, tested).
-pub(super) fn badge_colours(state: State) -> (&'static str, &'static str) {
+pub(crate) fn badge_colours(state: State) -> (&'static str, &'static str) {
     match state {
         State::Departed => ("#8c2d04", "#ffffff"),
         State::Drifting => ("#ffcf70", "#1a1a1a"),

@@ -2,10 +2,10 @@
 
 use ndarray::Array2;
 
-use crate::bands::{N_BAND, band_edges_hz};
 use crate::baseline::turned_db;
 use crate::clip::{Clip, Scale};
-use crate::frames::{FramePlan, HOP_S};
+use crate::dsp::bands::{N_BAND, band_edges_hz};
+use crate::dsp::frames::{FramePlan, HOP_S};
 use crate::map::{N_ANGLE, N_FINE, StrokeMap, Take};
 use crate::score::ChangeMaps;
 use crate::units::{REFERENCE_PA, amplitude_to_db};

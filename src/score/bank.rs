@@ -1,7 +1,7 @@
 //! The bank of matched filters: what a leak, a knock, a shifted or a missing event adds to a healthy map.
 
-use crate::bands::N_BAND;
 use crate::baseline::{Model, N_CELL};
+use crate::dsp::bands::N_BAND;
 use crate::map::N_ANGLE;
 use crate::score::Pattern;
 

@@ -4,10 +4,10 @@ use std::collections::BTreeMap;
 
 use rayon::prelude::*;
 
-use crate::bands::band_edges_hz;
 use crate::baseline::{
     Alignment, GoodClip, Model, N_CELL, Turnable, align, best_turn, nuisance_of, pattern, turned_db, turned_swings,
 };
+use crate::dsp::bands::band_edges_hz;
 use crate::map::{Analysis, N_ANGLE, N_FINE, Take};
 use crate::pump::module_offset_deg;
 use crate::score::bank::OMNIBUS_SHARE;

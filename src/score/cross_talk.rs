@@ -203,7 +203,7 @@ mod tests {
                 swings: Vec::new(),
             })
             .collect();
-        let model = Model::fit(&clips, crate::bands::N_BAND);
+        let model = Model::fit(&clips, crate::dsp::bands::N_BAND);
         let x: Vec<f64> = (0..N_CELL).map(|i| ((i * 7) % 13) as f64 - 6.0).collect();
         let whole = cleaned(&model, &x);
         for b in 0..model.n_usable {

@@ -5,8 +5,8 @@
 
 use serde::Serialize;
 
-use crate::bands::{N_BAND, band_edges_hz};
 use crate::baseline::{N_CELL, Turnable, align, pattern, turned_db};
+use crate::dsp::bands::{N_BAND, band_edges_hz};
 use crate::map::{N_ANGLE, N_FINE, Take};
 use crate::robust::median_mut;
 use crate::score::{Angle, Item, PumpShape};

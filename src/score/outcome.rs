@@ -4,8 +4,8 @@ use serde::Serialize;
 
 use std::collections::BTreeMap;
 
-use crate::bands::band_edges_hz;
 use crate::clip::{Code, Finding};
+use crate::dsp::bands::band_edges_hz;
 use crate::map::N_FINE;
 use crate::score::compare::compare;
 use crate::score::{Angle, ChangeMaps, ClipVerdict, Comparison, Item, PumpShape, Spot, place, rotating, settle};

@@ -2,9 +2,9 @@
 
 use ndarray::Array2;
 
-use crate::bands::{N_BAND, band_edges_hz};
 use crate::baseline::N_CELL;
 use crate::clip::{Code, Finding};
+use crate::dsp::bands::{N_BAND, band_edges_hz};
 use crate::map::{N_ANGLE, StrokeMap};
 use crate::score::compare::{Comparison, Item, Judged, Spot, point};
 use crate::score::limit::Limit;

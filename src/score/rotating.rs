@@ -1,6 +1,6 @@
 //! Machines without strokes: one level a band, judged by its own good runs.
 
-use crate::bands::{N_BAND, band_edges_hz};
+use crate::dsp::bands::{N_BAND, band_edges_hz};
 use crate::map::{Analysis, N_FINE};
 use crate::robust::median_mut;
 use crate::score::limit::{Combined, Limit};

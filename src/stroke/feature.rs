@@ -1,6 +1,7 @@
 //! What the stroke is looked for in: a few coarse band levels, freed of gain and slow change.
 
-use crate::{bands::N_BAND, frames::BandFrames};
+use crate::dsp::bands::N_BAND;
+use crate::dsp::frames::BandFrames;
 
 /// Coarse band groups of a feature.
 pub const N_GROUP: usize = 8;

@@ -24,7 +24,7 @@ const MAPS: usize = 200;
 
 /// A map with events at fixed angles and the scatter of real ones, so that its size on the disk is that of a real one.
 fn made_up(dice: &mut Dice) -> Analysis {
-    const BANDS: usize = seatsong::bands::N_BAND;
+    const BANDS: usize = seatsong::dsp::bands::N_BAND;
     let mut power = vec![0.0_f32; N_FINE * BANDS];
     for k in 0..N_FINE {
         let angle = k as f64 / N_FINE as f64;

@@ -5,7 +5,7 @@ use std::process::Stdio;
 use std::time::Duration;
 
 use seatsong::book::Book;
-use seatsong::capture::log::Ended;
+use seatsong::clip::growing::log::Ended;
 use seatsong::clip::{self, ReadSettings};
 
 use crate::helper::{Dice, command, seatsong, with_pump};

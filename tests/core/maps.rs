@@ -1,8 +1,8 @@
 //! Stroke maps: noise gain of the mean over strokes, robustness, the second rhythm taken out.
 
 use crate::Noise;
-use seatsong::bands::{N_BAND, band_edges_hz};
-use seatsong::frames::{BandFrames, HOP_S};
+use seatsong::dsp::bands::{N_BAND, band_edges_hz};
+use seatsong::dsp::frames::{BandFrames, HOP_S};
 use seatsong::map::{N_FINE, fold, fold_two};
 use seatsong::stroke::levels_db;
 

@@ -120,11 +120,11 @@ fn a_tour_of_forty_actions_ends_with_its_signed_note() {
         "derrickman, 4 May 2024, 17:55",
         "relief derrickman, 4 May 2024, 18:05: listened at module 2",
         "relief valve was set to 290 bar",
-        &seatsong::report::handover::sign::fingerprint(page.as_bytes()),
+        &seatsong::handover::sign::fingerprint(page.as_bytes()),
     ] {
         assert!(shown.contains(part), "{part}");
     }
-    assert_eq!(seatsong::report::handover::sign::signed_part(&shown), page);
+    assert_eq!(seatsong::handover::sign::signed_part(&shown), page);
     if let Some(look) = std::env::var_os("SEATSONG_LOOK") {
         std::fs::copy(out.join("handover.html"), Path::new(&look).join("amended.html")).unwrap();
     }

@@ -1,6 +1,6 @@
 use seatsong::book::Book;
-use seatsong::capture::watch::{Heard as State, Kind};
 use seatsong::sample::{ClipSpec, Fault};
+use seatsong::watch::{Heard as State, Kind};
 
 use crate::helper::{book, format, made, plan, plan_of, run, source};
 use crate::room::interleaved;
@@ -68,7 +68,7 @@ fn a_leak_that_begins_is_announced_after_k_of_n_and_not_before() {
 
     // Started again on the same book an instant later, the alarm goes on and is over after five windows within.
     let mut plan = plan(&book);
-    if let seatsong::capture::watch::Clock::Sound(start) = &mut plan.clock {
+    if let seatsong::watch::Clock::Sound(start) = &mut plan.clock {
         start.ms += 230_000;
     }
     let healthy = made.sound(&made.spec(125.0, 300, 301));

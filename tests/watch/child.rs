@@ -6,8 +6,8 @@ use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use seatsong::book::Book;
-use seatsong::capture::watch::wav24;
 use seatsong::sample::Fault;
+use seatsong::watch::wav24;
 use serde_json::Value;
 
 use crate::helper::{RATE_HZ, book, made};

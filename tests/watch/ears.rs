@@ -3,9 +3,9 @@
 use std::path::Path;
 
 use seatsong::book::Book;
-use seatsong::capture::watch::wav24;
 use seatsong::clip::{ReadSettings, read};
 use seatsong::sample::Fault;
+use seatsong::watch::wav24;
 
 use crate::helper::{RATE_HZ, book, made, plan, run, source};
 use crate::ran::{Ran, command, seatsong};

@@ -5,8 +5,8 @@ use std::time::Duration;
 
 use seatsong::book::{Book, Stamp};
 use seatsong::capture::fake::Fake;
-use seatsong::capture::watch::{AlarmRule, Clock, Event, Kind, Line, Pace, Summary, Told, WatchPlan, Wiring, watch};
 use seatsong::capture::{CaptureError, Format, Source};
+use seatsong::watch::{AlarmRule, Clock, Event, Kind, Line, Pace, Summary, Told, WatchPlan, Wiring, watch};
 
 use crate::copy::copy;
 use crate::room::{Made, interleaved, pump};

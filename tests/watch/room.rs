@@ -3,9 +3,9 @@
 use std::path::Path;
 
 use seatsong::book::{Book, NewClip, NewPump, NewRound, RoundChange, Stamp};
-use seatsong::capture::watch::wav24;
 use seatsong::sample::{ClipSpec, Fault, Room, RoomSettings};
 use seatsong::units::UnitSystem;
+use seatsong::watch::wav24;
 
 /// A triplex in a room of its own.
 pub(crate) struct Made {

@@ -11,7 +11,7 @@ use Kind::{Real, Text, Whole};
 
 use super::error::{db, file, refused};
 use super::{Book, BookError, blob};
-use crate::bands::{N_BAND, band_edges_hz};
+use crate::dsp::bands::{N_BAND, band_edges_hz};
 use crate::map::N_FINE;
 pub use tables::{MAPS, TABLES};
 

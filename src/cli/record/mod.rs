@@ -24,8 +24,8 @@ use super::round::PointArgs;
 use super::{Io, Usage};
 use crate::book::Stamp;
 use crate::capture::recorder::{Order, Plan, Recorded, Track, record};
-use crate::capture::wav::Depth;
 use crate::capture::{self, Wish};
+use crate::clip::growing::wav::Depth;
 
 /// Record clips: into a round of the book, or into a file
 ///

@@ -6,9 +6,9 @@ use serde_json::{Value, json};
 
 use super::aims::Aim;
 use crate::book::{Book, RoundRow};
-use crate::capture::log::{Ended, log_beside};
 use crate::capture::recorder::{Recorded, Track, taps_beside, write_taps};
 use crate::cli::Io;
+use crate::clip::growing::log::{Ended, log_beside};
 use crate::clip::{self, Effect, Finding, ReadSettings};
 use crate::map::{AnalyseSettings, analyse};
 use crate::report::json::{tidy, value_of};

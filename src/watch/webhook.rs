@@ -181,7 +181,7 @@ pub(super) fn deliver_all(hook: &Webhook, from: &Receiver<Value>, stop: &AtomicB
 }
 
 #[cfg(test)]
-#[path = "../../../tests/common/server.rs"]
+#[path = "../../tests/common/server.rs"]
 mod server;
 
 #[cfg(test)]

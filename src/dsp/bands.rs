@@ -18,8 +18,8 @@ const USABLE_SHARE: f64 = 0.46;
 ///
 /// # Examples
 /// ```
-/// let edges = seatsong::bands::band_edges_hz();
-/// assert_eq!(edges.len(), seatsong::bands::N_BAND + 1);
+/// let edges = seatsong::dsp::bands::band_edges_hz();
+/// assert_eq!(edges.len(), seatsong::dsp::bands::N_BAND + 1);
 /// assert!((edges[0] - 100.0).abs() < 1e-9 && (edges[32] - 20_000.0).abs() < 1e-6);
 /// ```
 #[must_use]

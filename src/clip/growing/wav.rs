@@ -26,7 +26,7 @@ const TOP_24: f32 = 8_388_608.0;
 const COMMENT: &str = "seatsong recording ";
 
 /// A recording being written.
-pub(super) struct Writer {
+pub(crate) struct Writer {
     wav: hound::WavWriter<BufWriter<File>>,
     /// The same file, for syncing; it holds the lock that tells other programs that it is being written.
     file: File,
@@ -52,7 +52,7 @@ fn io(err: hound::Error) -> std::io::Error {
 
 impl Writer {
     /// Makes a new file; one that exists is never written over.
-    pub(super) fn create(path: &Path, format: Format, depth: Depth) -> std::io::Result<Self> {
+    pub(crate) fn create(path: &Path, format: Format, depth: Depth) -> std::io::Result<Self> {
         let own = OpenOptions::new().read(true).write(true).create_new(true).open(path)?;
         // Where files can't be locked, recordings are told from abandoned ones by their age.
         let _ = own.lock();
@@ -73,12 +73,12 @@ impl Writer {
     }
 
     /// Whether so many more frames still fit into a WAV file.
-    pub(super) fn has_room(&self, frames: u64) -> bool {
+    pub(crate) fn has_room(&self, frames: u64) -> bool {
         (self.frames + frames).saturating_mul(self.frame_bytes) < MOST_BYTES
     }
 
     /// Appends frames, interleaved; header and sync when half a second has come.
-    pub(super) fn write(&mut self, frames: u64, samples: impl Iterator<Item = f32>) -> std::io::Result<()> {
+    pub(crate) fn write(&mut self, frames: u64, samples: impl Iterator<Item = f32>) -> std::io::Result<()> {
         for x in samples {
             match self.depth {
                 #[expect(clippy::cast_possible_truncation, reason = "within 24 bits by the clamp")]
@@ -99,7 +99,7 @@ impl Writer {
     }
 
     /// Finishes the file; the returned handle keeps it locked.
-    pub(super) fn finish(self) -> std::io::Result<File> {
+    pub(crate) fn finish(self) -> std::io::Result<File> {
         self.wav.finalize().map_err(io)?;
         self.file.sync_all()?;
         Ok(self.file)
@@ -224,10 +224,10 @@ mod tests {
             writer.write(6_000, ramp(12_000).into_iter()).unwrap();
             drop(writer.finish().unwrap());
             assert!(Writer::create(&path, STEREO, depth).is_err(), "a recording is never written over");
-            let back = super::super::fake::Fake::wav(&path).unwrap();
+            let back = crate::capture::fake::Fake::wav(&path).unwrap();
             assert_eq!(
                 back,
-                super::super::fake::Fake::new(ramp(12_000), STEREO).paced(super::super::fake::Pace::Times(1.0))
+                crate::capture::fake::Fake::new(ramp(12_000), STEREO).paced(crate::capture::fake::Pace::Times(1.0))
             );
         }
     }

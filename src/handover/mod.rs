@@ -6,6 +6,7 @@
 
 mod block;
 mod content;
+mod gather;
 mod html;
 mod paper;
 mod pdf;

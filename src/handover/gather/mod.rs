@@ -1,16 +1,18 @@
 //! What a tour hands over, gathered from the book.
 
+mod extract;
 mod lines;
+mod note_parts;
 
 use jiff::{SignedDuration, Timestamp};
 use rusqlite::params;
 
-use super::error::{db, refused};
-use super::tour::instant;
-use super::{Book, BookError, CheckRow, PumpRow, RoundRow};
+use crate::book::error::{db, refused};
+use crate::book::tour::instant;
+use crate::book::{Book, BookError, CheckRow, PumpRow, RoundRow};
 use crate::clip::Scale;
+use crate::handover::{Concern, Handover, ModulePart, PumpPart, Trend};
 use crate::pump::PumpError;
-use crate::report::handover::{Concern, Handover, ModulePart, PumpPart, Trend};
 use crate::report::note_picture::note_png;
 use crate::report::view;
 use crate::score::{ClipVerdict, State};

@@ -3,9 +3,9 @@
 use jiff::Timestamp;
 use rusqlite::params;
 
-use super::error::{db, refused};
-use super::{Book, BookError, CheckRow, PumpRow};
-use crate::report::handover::{Drift, Photo};
+use crate::book::error::{db, refused};
+use crate::book::{Book, BookError, CheckRow, PumpRow};
+use crate::handover::{Drift, Photo};
 use crate::report::photo::small_jpeg;
 use crate::report::trend::note_trend_png;
 use crate::report::words;

@@ -4,7 +4,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::Point;
 use crate::book::{CheckRow, JobRow, PumpRow};
-use crate::report::handover::{Checks, Reading, Work};
+use crate::handover::{Checks, Reading, Work};
 use crate::tour::work::Stage;
 use crate::tour::{AskKind, Every, Item, Outcome, Per, Sheet, Standing, Target, Tour};
 use crate::units::{Dimension, UnitSystem};

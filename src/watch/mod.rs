@@ -23,8 +23,8 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, channel, sync_channel};
 use std::time::{Duration, Instant};
 
-use super::{CaptureError, Format, Got, Source, SourceError};
 use crate::book::{Book, BookError, Stamp};
+use crate::capture::{CaptureError, Format, Got, Source, SourceError};
 use keeper::{Job, Keeper, Report};
 use webhook::Outbox;
 

@@ -137,7 +137,7 @@ const MOST_GAPS: usize = 500;
 
 /// The lines beside a recording, being written.
 #[derive(Debug)]
-pub(super) struct Log {
+pub(crate) struct Log {
     file: File,
 }
 
@@ -148,7 +148,7 @@ pub fn log_beside(wav: &Path) -> PathBuf {
 }
 
 impl Log {
-    pub(super) fn create(
+    pub(crate) fn create(
         wav: &Path,
         device: &str,
         taken_at: &str,
@@ -170,13 +170,13 @@ impl Log {
     }
 
     /// Adds a line; it is with the system when this returns.
-    pub(super) fn put(&mut self, line: &Line) -> std::io::Result<()> {
+    pub(crate) fn put(&mut self, line: &Line) -> std::io::Result<()> {
         let mut text = serde_json::to_vec(line)?;
         text.push(b'\n');
         self.file.write_all(&text)
     }
 
-    pub(super) fn sync(&self) -> std::io::Result<()> {
+    pub(crate) fn sync(&self) -> std::io::Result<()> {
         self.file.sync_data()
     }
 }

@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex, OnceLock};
 
 use realfft::{RealFftPlanner, RealToComplex};
 
-use crate::bands::{N_BAND, band_edges_hz, usable_bands};
+use crate::dsp::bands::{N_BAND, band_edges_hz, usable_bands};
 
 /// Length of a frame in seconds: 512 samples at 48 kHz. Long enough for 94 Hz lines, short enough for 5 degrees of crank.
 pub const FRAME_S: f64 = 512.0 / 48_000.0;

@@ -2,9 +2,9 @@
 
 use jiff::Timestamp;
 
-use super::error::refused;
-use super::{Book, BookError, RoundRow};
-use crate::report::handover::Handover;
+use crate::book::error::refused;
+use crate::book::{Book, BookError, RoundRow};
+use crate::handover::Handover;
 use crate::report::hear::{HearSettings, USUAL_STROKES};
 use crate::score::{ClipVerdict, State};
 use crate::tour::Tour;

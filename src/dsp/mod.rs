@@ -1,0 +1,4 @@
+//! Sound as numbers: frequency bands, short-time levels.
+
+pub mod bands;
+pub mod frames;
