@@ -64,7 +64,7 @@ struct Args {
     /// Of a faulty round only the faulty module's clip: faster, but nothing is known of the right module.
     #[arg(long)]
     lean: bool,
-    /// Run benches/peer_logmel.py on the same clips of the first rooms (python from SEATSONG_PYTHON, else python3).
+    /// Run tests/benches/peer_logmel.py on the same clips of the first rooms (python from SEATSONG_PYTHON, else python3).
     #[arg(long)]
     peer: bool,
     /// Rooms that the peer is run on.
@@ -137,7 +137,7 @@ fn main() -> anyhow::Result<()> {
     show::summary(&mut out, &tallies, &floors)?;
     if args.peer {
         println!(
-            "\nthe same clips by general-purpose libraries (benches/peer_logmel.py), rooms from seed {}:",
+            "\nthe same clips by general-purpose libraries (tests/benches/peer_logmel.py), rooms from seed {}:",
             args.seed
         );
         println!("  {:<10} {:<22} {:>4}  {:>15}  {:>15}", "", "AUC and found", "n", "seatsong", "peer");

@@ -1,4 +1,4 @@
-//! The same clips by general-purpose libraries put together: `benches/peer_logmel.py`.
+//! The same clips by general-purpose libraries put together: `tests/benches/peer_logmel.py`.
 
 use std::io::Write;
 use std::path::Path;
@@ -83,7 +83,7 @@ impl Both {
         let list = sounds.join("jobs.json");
         std::fs::File::create(&list)?.write_all(json!(jobs).to_string().as_bytes())?;
         let python = std::env::var("SEATSONG_PYTHON").unwrap_or_else(|_| "python3".into());
-        let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("benches/peer_logmel.py");
+        let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/benches/peer_logmel.py");
         let run = Command::new(&python)
             .arg(&script)
             .arg(&list)

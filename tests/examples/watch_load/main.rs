@@ -11,7 +11,7 @@
 // The tests need more of it.
 #![expect(dead_code, reason = "shared with the tests")]
 
-#[path = "../../tests/watch/room.rs"]
+#[path = "../../watch/room.rs"]
 mod room;
 
 use std::sync::atomic::AtomicBool;

@@ -5,7 +5,7 @@ Reads the clips, makes band levels, finds the stroke rate, follows the phase, ma
 differ, models the good ones, scores the new ones with a bank of hiss templates against a leave-one-out limit. Vectorised where
 numpy allows; no second rhythm, no words, no pictures, and a crude limit: it does less than the program, not more.
 
-usage: python benches/plain_compare.py --good A.wav --good B.wav ... --now C.wav [--spm N]
+usage: python tests/benches/plain_compare.py --good A.wav --good B.wav ... --now C.wav [--spm N]
 needs: pip install numpy scipy
 """
 

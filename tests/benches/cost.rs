@@ -2,7 +2,7 @@
 //!
 //! `cargo bench --bench cost`. The steps of one clip take turns, so a busy machine slows all of them alike; medians are
 //! compared. With `SEATSONG_PYTHON` naming a Python with numpy and scipy, the whole `seatsong compare` is also timed
-//! against `benches/plain_compare.py`, one after the other.
+//! against `tests/benches/plain_compare.py`, one after the other.
 #![allow(clippy::print_stdout, clippy::print_stderr)]
 
 mod common;
@@ -105,7 +105,7 @@ fn whole(python: &str) -> anyhow::Result<()> {
             command.arg("--spm").arg(format!("{spm:.1}"));
         }
     };
-    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("benches/plain_compare.py");
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/benches/plain_compare.py");
     println!("\nwhole process, 8 good clips and 1 of today, 30 s each, medians of {RUNS} runs");
     for (what, hint) in [("speed not given", false), ("speed given", true)] {
         let (mut ours, mut plain) = (Vec::new(), Vec::new());

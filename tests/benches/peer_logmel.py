@@ -5,7 +5,7 @@ A clip becomes the log-mel statistics of its whole length (mean, spread, quiet a
 off); its departure is the distance to the nearest known-good clip over the largest such distance among the good clips themselves.
 So 1.0 means "as far out as the oddest good clip", and no limit with a known chance can be had from eight clips this way.
 
-usage: python benches/peer_logmel.py JOBS.json > RESULT.json
+usage: python tests/benches/peer_logmel.py JOBS.json > RESULT.json
 needs: pip install numpy scipy soundfile librosa scikit-learn
 
 JOBS.json    [{"good": ["a.wav", ...], "now": ["x.wav", ...]}, ...]     two good clips or more in each job
