@@ -6,8 +6,8 @@
 
 use std::collections::VecDeque;
 
+use crate::dsp::biquad::Biquad;
 use crate::pump::module_offset_deg;
-use crate::sample::Biquad;
 use crate::units::{amplitude_to_db, db_to_amplitude};
 
 /// Qualities of the two sections of a fourth-order Butterworth filter: 1 / (2 cos(pi / 8)) and 1 / (2 cos(3 pi / 8)).

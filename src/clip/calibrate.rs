@@ -6,6 +6,7 @@ use realfft::RealFftPlanner;
 
 use super::{ClipError, Code, ReadSettings};
 use crate::clip::table::STANDARD_GRAVITY;
+use crate::dsp::window::hann;
 
 /// Reference sound pressure in Pa (ISO 1683; IEC 61672-1).
 pub const REFERENCE_PRESSURE_PA: f64 = 20.0e-6;
@@ -107,8 +108,7 @@ struct Slice {
 fn tone_slices(samples: &[f32], rate_hz: f64, freq_hz: f64) -> Vec<Slice> {
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "rates are 100 Hz to 1 MHz")]
     let len = ((rate_hz * SLICE_S) as usize).max(8);
-    let window: Vec<f64> =
-        (0..len).map(|i| 0.5 - 0.5 * (2.0 * std::f64::consts::PI * i as f64 / len as f64).cos()).collect();
+    let window = hann(len, 0.0);
     let window_power: f64 = window.iter().map(|w| w * w).sum();
     let fft = RealFftPlanner::<f64>::new().plan_fft_forward(len);
     let mut input = fft.make_input_vec();

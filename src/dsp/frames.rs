@@ -5,7 +5,8 @@ use std::sync::{Arc, Mutex, OnceLock};
 
 use realfft::{RealFftPlanner, RealToComplex};
 
-use crate::dsp::bands::{N_BAND, band_edges_hz, usable_bands};
+use super::bands::{N_BAND, band_edges_hz, usable_bands};
+use super::window::hann;
 
 /// Length of a frame in seconds: 512 samples at 48 kHz. Long enough for 94 Hz lines, short enough for 5 degrees of crank.
 pub const FRAME_S: f64 = 512.0 / 48_000.0;
@@ -97,9 +98,7 @@ impl FramePlan {
     pub fn new(sample_rate_hz: f64) -> Self {
         let frame_len = ((FRAME_S * sample_rate_hz).round() as usize).max(8);
         let n_fft = fast_len(frame_len);
-        let window: Vec<f32> = (0..frame_len)
-            .map(|i| (0.5 - 0.5 * (2.0 * std::f64::consts::PI * i as f64 / frame_len as f64).cos()) as f32)
-            .collect();
+        let window: Vec<f32> = hann(frame_len, 0.0).into_iter().map(|w| w as f32).collect();
         let energy: f64 = window.iter().map(|&w| f64::from(w) * f64::from(w)).sum();
         let edges = band_edges_hz();
         let line_hz = sample_rate_hz / n_fft as f64;

@@ -5,6 +5,7 @@ use realfft::RealFftPlanner;
 
 use super::ReportError;
 use crate::clip::Scale;
+use crate::dsp::window::hann;
 
 /// Level over frequency (rows) and time (columns).
 #[derive(Debug, Clone, PartialEq)]
@@ -76,12 +77,7 @@ pub fn spectrogram_of(
     let last_start = samples.len() - frame_len;
     let columns = (last_start / (frame_len / 2) + 1).min(max_columns);
     let column_len = samples.len() as f64 / columns as f64;
-    let window: Vec<f32> = (0..frame_len)
-        .map(|i| {
-            let w = 0.5 - 0.5 * libm::cos(2.0 * std::f64::consts::PI * i as f64 / frame_len as f64);
-            to_f32(w)
-        })
-        .collect();
+    let window: Vec<f32> = hann(frame_len, 0.0).into_iter().map(to_f32).collect();
     let sum: f64 = window.iter().map(|w| f64::from(*w)).sum();
     let gain = 2.0 / (sum * sum) / reference(scale).powi(2);
 

@@ -15,8 +15,6 @@ mod track;
 mod voice;
 mod wav;
 
-pub(crate) use noise::Biquad;
-
 pub use condition::{Condition, RoundSpec};
 pub use room::{NOMINAL_LEVEL_DB, Recorded, Room, RoomSettings};
 pub use scenario::{ClipWish, DEMO, MadeClip, PlannedClip, Pump, Recording, Role, Round, Scenario};

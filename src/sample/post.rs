@@ -1,8 +1,9 @@
 //! From the pump to the file: paths, reverberation, rig noise, tone colour, automatic gain.
 
-use super::noise::{Biquad, Draw, Slow, Source, db_to_amp, power_to_db, to_index};
+use super::noise::{Draw, Slow, Source, db_to_amp, power_to_db, to_index};
 use super::sound::add_burst;
 use super::voice::{Burst, RigBand, VOICE_RATE_HZ};
+use crate::dsp::biquad::Biquad;
 
 /// The way of a sound from one module to another module's spot.
 #[derive(Debug, Clone, Copy)]

@@ -1,11 +1,12 @@
 //! A seed in, a pump room out; a clip's wishes in, the recording and its truth out.
 
-use super::noise::{Biquad, Draw, Source, db_to_amp, db_to_power, mean_square, mean_square_above_2k5, narrow};
+use super::noise::{Draw, Source, db_to_amp, db_to_power, mean_square, mean_square_above_2k5, narrow};
 use super::post::{PathVoice, PhoneVoice, ReverbVoice, add_clanks, add_rig_noise, colour};
 use super::sound::{EventChange, Running, add_burst, add_tones, jet, modules};
 use super::spec::{ClipSpec, Fault, SampleError, within};
 use super::track::Track;
 use super::voice::{Burst, JetVoice, PumpVoice, RigBand, leak_pressure_power};
+use crate::dsp::biquad::Biquad;
 
 /// Level at which the loudest spot of a healthy pump at its nominal point comes out, in dB rms re full scale.
 ///

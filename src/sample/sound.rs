@@ -1,9 +1,10 @@
 //! Voices and a crank track in, the dry sound of each module out.
 
-use super::noise::{Biquad, Draw, Slow, Source, db_to_amp, mean_square, to_index};
+use super::noise::{Draw, Slow, Source, db_to_amp, mean_square, to_index};
 use super::spec::{ClipSpec, Fault};
 use super::track::Track;
 use super::voice::{Burst, FLOW_POINTS, FlowVoice, JetVoice, PumpVoice, ToneVoice, VOICE_RATE_HZ, ValveEvent};
+use crate::dsp::biquad::Biquad;
 
 use std::f64::consts::TAU;
 

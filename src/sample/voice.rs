@@ -1,6 +1,7 @@
 //! What a pump sounds like from inside: draws in, lasting properties of its modules out.
 
-use super::noise::{Biquad, Draw, db_to_amp, db_to_power};
+use super::noise::{Draw, db_to_amp, db_to_power};
+use crate::dsp::biquad::Biquad;
 
 /// Sample rate at which voices are normalised, in Hz.
 pub(super) const VOICE_RATE_HZ: f64 = 48_000.0;

@@ -5,6 +5,7 @@ use std::sync::{Arc, LazyLock, Mutex};
 use realfft::{RealFftPlanner, RealToComplex};
 
 use super::feature::{Feature, N_GROUP};
+use crate::dsp::window::hann;
 
 /// Slowest and fastest stroke rate looked for without a hint, in strokes a minute.
 pub const RATE_SPAN_SPM: (f64, f64) = (20.0, 160.0);
@@ -166,9 +167,7 @@ impl Scores {
         }
         let n_fft = (2 * len).next_power_of_two().max(4096);
         let fft = planned(n_fft);
-        let window: Vec<f32> = (0..len)
-            .map(|i| (0.5 - 0.5 * (2.0 * std::f64::consts::PI * (i as f64 + 0.5) / len as f64).cos()) as f32)
-            .collect();
+        let window: Vec<f32> = hann(len, 0.5).into_iter().map(|w| w as f32).collect();
         let (mut input, mut spectrum, mut scratch) =
             (fft.make_input_vec(), fft.make_output_vec(), fft.make_scratch_vec());
         let hop = ((STEP_S * rate) as usize).max(1);

@@ -10,6 +10,8 @@ use std::collections::{BTreeMap, VecDeque};
 use serde::Serialize;
 use statrs::distribution::{Beta, ContinuousCDF as _};
 
+use crate::dsp::linear::solve;
+
 /// An alarm is raised when `k` of the last `n` judged windows lie outside the limit, and is over when `n` in a row lie within.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 pub struct AlarmRule {
@@ -133,36 +135,6 @@ impl AlarmRule {
         let mask = (1_u32 << self.n) - 1;
         let to = |s: u32| index.get(&s).copied().unwrap_or(all.len());
         all.iter().map(|&s| (s, [to((s << 1) & mask), to((s << 1 | 1) & mask)], s & 1 == 1)).collect()
-    }
-}
-
-/// Gaussian elimination with partial pivoting; `b` becomes the solution. `a` is of shape `(m, m)`, row by row.
-fn solve(a: &mut [f64], b: &mut [f64]) {
-    let m = b.len();
-    for k in 0..m {
-        let pivot = (k..m).max_by(|&i, &j| a[i * m + k].abs().total_cmp(&a[j * m + k].abs())).unwrap_or(k);
-        if pivot != k {
-            for c in 0..m {
-                a.swap(k * m + c, pivot * m + c);
-            }
-            b.swap(k, pivot);
-        }
-        let (head, tail) = a.split_at_mut((k + 1) * m);
-        let top = &head[k * m..];
-        for (i, row) in tail.chunks_exact_mut(m).enumerate() {
-            let factor = row[k] / top[k];
-            if factor != 0.0 {
-                for (x, t) in row[k..].iter_mut().zip(&top[k..]) {
-                    *x -= factor * t;
-                }
-                b[k + 1 + i] -= factor * b[k];
-            }
-        }
-    }
-    for k in (0..m).rev() {
-        let row = &a[k * m..(k + 1) * m];
-        let rest: f64 = row[k + 1..].iter().zip(&b[k + 1..]).map(|(x, y)| x * y).sum();
-        b[k] = (b[k] - rest) / row[k];
     }
 }
 

@@ -4,6 +4,7 @@
 
 #[cfg(all(target_os = "linux", feature = "capture"))]
 mod alsa;
+mod growing;
 #[path = "../book/helper.rs"]
 #[allow(dead_code, reason = "shared with the tests of the book")]
 mod helper;
