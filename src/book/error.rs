@@ -104,7 +104,7 @@ pub enum BookError {
 pub(super) const PATIENCE_S: u64 = 20;
 
 /// What a database error means while `doing`.
-pub(crate) fn db(doing: &'static str) -> impl Fn(rusqlite::Error) -> BookError {
+pub(super) fn db(doing: &'static str) -> impl Fn(rusqlite::Error) -> BookError {
     move |source| match source.sqlite_error_code() {
         Some(ErrorCode::DiskFull) => BookError::Full { doing },
         Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => BookError::Busy { doing, seconds: PATIENCE_S },

@@ -2,13 +2,14 @@
 
 use jiff::Timestamp;
 use rusqlite::{OptionalExtension as _, params};
+use sha2::{Digest as _, Sha256};
 
+use super::clips::hex;
 use super::error::{db, refused};
 use super::tour::{instant, stamp};
 use super::{Book, BookError, PumpRow, Stamp};
-use crate::handover::sign::{Amendment, Signed, Taken, fingerprint};
+use crate::tour::Tour;
 use crate::tour::work::{Entry, Job, check_new};
-use crate::tour::{Tour, TourPlan};
 
 /// A job of the book.
 #[derive(Debug, Clone, PartialEq)]
@@ -23,6 +24,30 @@ pub struct JobRow {
     pub started: Timestamp,
     /// Its entries.
     pub job: Job,
+}
+
+/// A correction to a note that was signed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Amendment {
+    /// When: RFC 3339 in the book, on the rig's clock where it is shown.
+    pub when: String,
+    /// By which position.
+    pub by: String,
+    /// What is corrected.
+    pub text: String,
+}
+
+/// Who took a signed note over: a record of its own beside the giver's.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Taken {
+    /// By which position.
+    pub by: String,
+    /// When: RFC 3339 in the book, on the rig's clock where it is shown.
+    pub when: String,
+    /// Fingerprint of what was taken over.
+    pub sha256: String,
+    /// What the receiver added, if anything.
+    pub remark: String,
 }
 
 /// A signed note of the book.
@@ -44,18 +69,10 @@ pub struct NoteRow {
     pub amendments: Vec<Amendment>,
 }
 
-impl NoteRow {
-    /// Both signatures and the corrections, with times on the rig's clock.
-    #[must_use]
-    pub fn signed(&self, plan: &TourPlan) -> Signed {
-        let local = |rfc: &str| rfc.parse().map_or_else(|_| rfc.to_owned(), |t| plan.date_time(t));
-        Signed {
-            sha256: self.sha256.clone(),
-            giver: format!("{}, {}", self.giver, local(&self.given_at)),
-            taken: self.taken.as_ref().map(|t| Taken { when: local(&t.when), ..t.clone() }),
-            amendments: self.amendments.iter().map(|a| Amendment { when: local(&a.when), ..a.clone() }).collect(),
-        }
-    }
+/// SHA-256 of the bytes, in small hex digits (FIPS 180-4).
+#[must_use]
+pub fn fingerprint(bytes: &[u8]) -> String {
+    hex(&Sha256::digest(bytes))
 }
 
 impl Book {
@@ -282,5 +299,17 @@ impl Book {
             .map_err(&doing)?;
         note.amendments = rows.collect::<Result<_, _>>().map_err(doing)?;
         Ok(Some(note))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn fingerprints_are_those_of_the_standard() {
+        // FIPS 180-4 example "abc", and the empty message.
+        assert_eq!(fingerprint(b"abc"), "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
+        assert_eq!(fingerprint(b""), "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855");
     }
 }

@@ -26,7 +26,7 @@ pub(super) const QUARANTINE: &str = "quarantine";
 #[derive(Debug)]
 pub struct Book {
     pub(super) dir: PathBuf,
-    pub(crate) conn: Connection,
+    pub(super) conn: Connection,
     /// What this opening found cut off.
     pub(super) recovered: Vec<super::Recovered>,
 }

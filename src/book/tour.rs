@@ -1,6 +1,6 @@
 //! The check sheet's entries and the open concerns.
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 use super::error::{db, file, refused};
@@ -90,6 +90,11 @@ pub(super) fn stamp(at: Timestamp) -> (String, i64) {
 /// An instant from its number.
 pub(crate) fn instant(ms: i64) -> Timestamp {
     Timestamp::from_millisecond(ms).unwrap_or(if ms < 0 { Timestamp::MIN } else { Timestamp::MAX })
+}
+
+/// The end of a span that holds `at` itself.
+pub(crate) fn just_after(at: Timestamp) -> Timestamp {
+    at.saturating_add(SignedDuration::from_millis(1)).unwrap_or(Timestamp::MAX)
 }
 
 impl Book {

@@ -11,7 +11,7 @@ use super::book::BookArg;
 use super::tour_args::{self, WhenArgs};
 use super::{Io, Usage};
 use crate::book::{Book, NoteRow};
-use crate::handover::{Handover, first_steps, html, pdf, sign, text};
+use crate::handover::{Handover, add_sounds, first_steps, gather, html, pdf, sign, text};
 use crate::report::write_file;
 use crate::tour::{Sheet, Tour};
 
@@ -87,7 +87,7 @@ pub fn run(args: &HandoverArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         }
     }
     let bar = io.progress(0, "stroke maps");
-    let note = book.handover(&args.rig, &tour, seen_at, &|| bar.inc(1));
+    let note = gather(&mut book, &args.rig, &tour, seen_at, &|| bar.inc(1));
     bar.finish_and_clear();
     let mut note = note?;
     if let Some(which) = args.audio {
@@ -124,7 +124,7 @@ pub fn run(args: &HandoverArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
 
 /// Shows a signed note: its bytes with both signatures and the amendments at their top.
 fn signed(args: &HandoverArgs, row: &NoteRow, sheet: &Sheet, tour: &Tour, io: &mut Io<'_>) -> anyhow::Result<()> {
-    let what = row.signed(&sheet.plan);
+    let what = sign::signed(row, &sheet.plan);
     let page = sign::shown(&row.html, &what)?;
     let path = args.out.as_ref().map(|dir| dir.join("handover.html"));
     if let Some(path) = &path {
@@ -168,7 +168,7 @@ fn sounds(
     let Some(dir) = &args.out else {
         return Err(Usage("--audio puts sounds into the note's files: say where with --out DIR".into()).into());
     };
-    for why in book.add_sounds(note, tour, at, only)? {
+    for why in add_sounds(book, note, tour, at, only)? {
         io.say(&format!("no sound of {why}"))?;
     }
     let mut n = 0;

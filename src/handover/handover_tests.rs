@@ -1,6 +1,6 @@
 use super::*;
-use crate::report::made_up;
 use crate::report::note_picture::note_png;
+use crate::score::made_up;
 use crate::score::{Angle, Half, State};
 use crate::tour::cross::{self, Circuit, Rules, Seen};
 

@@ -16,6 +16,7 @@ mod text;
 
 pub use block::{Align, Block, Column, Item, On, Row, Span};
 pub use content::{content, first_steps};
+pub use gather::{add_sounds, gather};
 pub use html::html;
 pub use pdf::pdf;
 pub use text::text;

@@ -1,32 +1,8 @@
 //! A signed note is frozen: its fingerprint goes into the book, and later corrections are amendments that show.
 
-use sha2::{Digest as _, Sha256};
-
+use crate::book::{Amendment, NoteRow, Taken, fingerprint};
 use crate::report::note::escape;
-
-/// A correction to a note that was signed.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Amendment {
-    /// When, on the rig's clock.
-    pub when: String,
-    /// By which position.
-    pub by: String,
-    /// What is corrected.
-    pub text: String,
-}
-
-/// Who took a signed note over: a record of its own beside the giver's.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Taken {
-    /// By which position.
-    pub by: String,
-    /// When, on the rig's clock.
-    pub when: String,
-    /// Fingerprint of what was taken over.
-    pub sha256: String,
-    /// What the receiver added, if anything.
-    pub remark: String,
-}
+use crate::tour::TourPlan;
 
 /// Who signed a note, and what came after.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -63,10 +39,16 @@ pub enum SignError {
     Blank,
 }
 
-/// SHA-256 of the bytes, in small hex digits (FIPS 180-4).
+/// Both signatures and the corrections of a note of the book, with times on the rig's clock.
 #[must_use]
-pub fn fingerprint(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect()
+pub fn signed(note: &NoteRow, plan: &TourPlan) -> Signed {
+    let local = |rfc: &str| rfc.parse().map_or_else(|_| rfc.to_owned(), |t| plan.date_time(t));
+    Signed {
+        sha256: note.sha256.clone(),
+        giver: format!("{}, {}", note.giver, local(&note.given_at)),
+        taken: note.taken.as_ref().map(|t| Taken { when: local(&t.when), ..t.clone() }),
+        amendments: note.amendments.iter().map(|a| Amendment { when: local(&a.when), ..a.clone() }).collect(),
+    }
 }
 
 const START: &str = "<div class=\"amended\">\n";
@@ -141,13 +123,6 @@ mod tests {
             taken: None,
             amendments: amendments.collect(),
         }
-    }
-
-    #[test]
-    fn fingerprints_are_those_of_the_standard() {
-        // FIPS 180-4 example "abc", and the empty message.
-        assert_eq!(fingerprint(b"abc"), "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
-        assert_eq!(fingerprint(b""), "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855");
     }
 
     #[test]

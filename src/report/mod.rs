@@ -119,9 +119,6 @@ pub fn write_file(path: &Path, bytes: &[u8]) -> Result<(), ReportError> {
 }
 
 #[cfg(test)]
-pub(crate) mod made_up;
-
-#[cfg(test)]
 mod tests {
     use super::*;
 

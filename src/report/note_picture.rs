@@ -171,7 +171,7 @@ impl Picture for NotePicture<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::made_up;
+    use crate::score::made_up;
 
     /// Sizes and places of all texts of a picture's SVG.
     fn texts(picture: &NotePicture<'_>) -> Vec<(f64, f64, String)> {

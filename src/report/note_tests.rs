@@ -1,9 +1,9 @@
 use super::*;
 use crate::clip::{Code, Finding};
 use crate::report::colour::luminance;
-use crate::report::made_up;
 use crate::report::note_picture::note_png;
 use crate::score::Angle;
+use crate::score::made_up;
 
 fn a_note() -> Note {
     let clip = |verdict: ClipVerdict, picture: Option<Vec<u8>>| NoteClip { verdict, picture };

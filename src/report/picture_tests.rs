@@ -4,7 +4,7 @@ use ndarray::Array2;
 
 use super::*;
 use crate::report::colour::lightness;
-use crate::report::made_up;
+use crate::score::made_up;
 
 /// A decoded picture.
 struct Pixels {

@@ -289,7 +289,7 @@ pub fn wrap(text: &str, width: usize) -> Vec<String> {
 mod tests {
     use super::*;
     use crate::clip::{Code, Finding};
-    use crate::report::made_up;
+    use crate::score::made_up;
 
     fn plain(width: usize) -> TextSettings {
         TextSettings { width, colour: false }

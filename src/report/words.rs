@@ -265,7 +265,7 @@ pub fn capital(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::made_up;
+    use crate::score::made_up;
 
     #[test]
     fn headline_says_who_how_bad_what_where() {

@@ -19,3 +19,6 @@ pub use odd::{OddError, OddModule, OddOnes, odd_ones, scatter_db};
 pub use outcome::{BaselineInfo, JudgeError, JudgeSettings, OddGood, Outcome, judge_all, unjudged};
 pub use scorer::{Bank, Best, Raw, Scored, Scorer};
 pub use verdict::{Angle, ChangeMaps, ClipVerdict, Half, Pattern, State};
+
+#[cfg(test)]
+pub(crate) mod made_up;

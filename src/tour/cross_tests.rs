@@ -1,6 +1,6 @@
 use super::*;
-use crate::report::made_up;
 use crate::score::Half;
+use crate::score::made_up;
 use crate::units::{bar_to_pa, fahrenheit_to_kelvin, pa_to_bar, pa_to_psi, psi_to_pa};
 
 fn bar(pa: f64) -> String {

@@ -1,5 +1,6 @@
 //! The check sheet: a TOML file that a site edits, read with errors that name the line.
 
+use jiff::{SignedDuration, Timestamp};
 use serde::Deserialize;
 use toml::Spanned;
 
@@ -31,6 +32,26 @@ pub struct Sheet {
     pub rules: Rules,
     /// The checks in walking order.
     pub checks: Vec<Check>,
+}
+
+impl Sheet {
+    /// From when on readings are compared with those at `at`.
+    #[must_use]
+    pub fn compared_from(&self, at: Timestamp) -> Timestamp {
+        #[expect(clippy::cast_possible_truncation, reason = "at most a year")]
+        let hours = (self.rules.compare_days * 24.0) as i64;
+        at.saturating_sub(SignedDuration::from_hours(hours)).unwrap_or(Timestamp::MIN)
+    }
+
+    /// Lowest and highest value that the site allows a reading of a check, in SI.
+    #[must_use]
+    pub fn limits_of(&self, check: &str, ask: &str) -> [Option<f64>; 2] {
+        let ask = self.checks.iter().find(|c| c.id == check).and_then(|c| c.asks.iter().find(|a| a.name == ask));
+        match ask.map(|a| &a.kind) {
+            Some(AskKind::Reading { limits, .. }) => [limits.low, limits.high],
+            _ => [None, None],
+        }
+    }
 }
 
 /// One line of the sheet.

@@ -120,7 +120,7 @@ fn a_tour_of_forty_actions_ends_with_its_signed_note() {
         "derrickman, 4 May 2024, 17:55",
         "relief derrickman, 4 May 2024, 18:05: listened at module 2",
         "relief valve was set to 290 bar",
-        &seatsong::handover::sign::fingerprint(page.as_bytes()),
+        &seatsong::book::fingerprint(page.as_bytes()),
     ] {
         assert!(shown.contains(part), "{part}");
     }

@@ -1,27 +1,14 @@
 //! The lines of a note that come from entries alone.
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::Timestamp;
 
-use super::Point;
-use crate::book::{CheckRow, JobRow, PumpRow};
+use crate::book::{CheckRow, JobRow, OperatingPoint, PumpRow};
 use crate::handover::{Checks, Reading, Work};
 use crate::tour::work::Stage;
 use crate::tour::{AskKind, Every, Item, Outcome, Per, Sheet, Standing, Target, Tour};
 use crate::units::{Dimension, UnitSystem};
 
-pub(super) fn just_after(at: Timestamp) -> Timestamp {
-    at.saturating_add(SignedDuration::from_millis(1)).unwrap_or(Timestamp::MAX)
-}
-
-pub(super) fn limits_of(sheet: &Sheet, check: &str, ask: &str) -> [Option<f64>; 2] {
-    let ask = sheet.checks.iter().find(|c| c.id == check).and_then(|c| c.asks.iter().find(|a| a.name == ask));
-    match ask.map(|a| &a.kind) {
-        Some(AskKind::Reading { limits, .. }) => [limits.low, limits.high],
-        _ => [None, None],
-    }
-}
-
-pub(super) fn running(pump: &PumpRow, point: Option<&Point>, clock: impl Fn(Timestamp) -> String) -> String {
+pub(super) fn running(pump: &PumpRow, point: Option<&OperatingPoint>, clock: impl Fn(Timestamp) -> String) -> String {
     let units = pump.data.units;
     let liner = |m: f64| format!("{} liners", liner_words(m, units));
     let Some(p) = point else {

@@ -1,10 +1,8 @@
 //! Parts of a handover note that have a picture of their own: how the modules go over the rounds, and the tour's photos.
 
 use jiff::Timestamp;
-use rusqlite::params;
 
-use crate::book::error::{db, refused};
-use crate::book::{Book, BookError, CheckRow, PumpRow};
+use crate::book::{Book, BookError, CheckRow, PumpRow, refused};
 use crate::handover::{Drift, Photo};
 use crate::report::photo::small_jpeg;
 use crate::report::trend::note_trend_png;
@@ -19,93 +17,73 @@ const DAYS_SHOWN: f64 = 30.0;
 /// Most photos that a note shows of a pump; with more the file no longer goes through an e-mail.
 const MOST_PHOTOS: usize = 6;
 
-impl Book {
-    /// Modules that creep, have risen or are odd now, worst first; the worst with its picture.
-    pub(super) fn drifts(
-        &self,
-        pump: &PumpRow,
-        verdicts: &[ClipVerdict],
-        at: Timestamp,
-    ) -> Result<Vec<Drift>, BookError> {
-        let mut out: Vec<Drift> = Vec::new();
-        let order = words::worst_first(verdicts).into_iter().filter_map(|k| verdicts.get(k));
-        // A module that was not heard in this tour may creep all the same.
-        let heard: Vec<u32> = order.clone().filter_map(|v| v.module).collect();
-        let others = pump.modules().into_iter().filter(|m| !heard.contains(m)).map(|m| (m, false));
-        let odd = |v: &ClipVerdict| matches!(v.verdict, State::Departed | State::Drifting);
-        for (module, odd) in order.filter_map(|v| Some((v.module?, odd(v)))).chain(others) {
-            let mut input = self.trend_input(pump, module)?;
-            input.rounds.retain(|r| r.time_s <= at.as_second());
-            input.marks.retain(|m| m.time_s <= at.as_second());
-            let t = trend(&input, &TrendSettings::default());
-            let moves = matches!(t.state, TrendState::Creeping | TrendState::Raised | TrendState::Beyond);
-            if !(moves || (odd && t.state != TrendState::Few)) {
-                continue;
-            }
-            let picture = if out.iter().all(|d| d.picture.is_none()) {
-                Some(note_trend_png(&t, Some(DAYS_SHOWN)).map_err(|e| refused(e.to_string()))?)
-            } else {
-                None
-            };
-            out.push(Drift { sentence: t.sentence, picture });
+/// Modules that creep, have risen or are odd now, worst first; the worst with its picture.
+pub(super) fn drifts(
+    book: &Book,
+    pump: &PumpRow,
+    verdicts: &[ClipVerdict],
+    at: Timestamp,
+) -> Result<Vec<Drift>, BookError> {
+    let mut out: Vec<Drift> = Vec::new();
+    let order = words::worst_first(verdicts).into_iter().filter_map(|k| verdicts.get(k));
+    // A module that was not heard in this tour may creep all the same.
+    let heard: Vec<u32> = order.clone().filter_map(|v| v.module).collect();
+    let others = pump.modules().into_iter().filter(|m| !heard.contains(m)).map(|m| (m, false));
+    let odd = |v: &ClipVerdict| matches!(v.verdict, State::Departed | State::Drifting);
+    for (module, odd) in order.filter_map(|v| Some((v.module?, odd(v)))).chain(others) {
+        let mut input = book.trend_input(pump, module)?;
+        input.rounds.retain(|r| r.time_s <= at.as_second());
+        input.marks.retain(|m| m.time_s <= at.as_second());
+        let t = trend(&input, &TrendSettings::default());
+        let moves = matches!(t.state, TrendState::Creeping | TrendState::Raised | TrendState::Beyond);
+        if !(moves || (odd && t.state != TrendState::Few)) {
+            continue;
         }
-        Ok(out)
-    }
-
-    /// Modules that hissed in the discharge half in the last judged round of a tour.
-    pub(super) fn hissing(&self, pump: &PumpRow, tour: &Tour, at: Timestamp) -> Result<Vec<u32>, BookError> {
-        let doing = db("read the verdicts");
-        let mut rows = self
-            .conn
-            .prepare_cached(
-                "SELECT DISTINCT module FROM verdict_clip
-                 WHERE pump_id = ?1 AND current = 1 AND state IN ('departed', 'drifting') AND pattern = 'hiss' AND half IN ('discharge', 'both')
-                   AND started_ms = (SELECT max(started_ms) FROM verdict_clip
-                                     WHERE pump_id = ?1 AND current = 1 AND started_ms >= ?2 AND started_ms <= ?3)
-                 ORDER BY module",
-            )
-            .map_err(&doing)?;
-        let span = params![pump.id, tour.start.as_millisecond(), at.min(tour.end).as_millisecond()];
-        rows.query_map(span, |r| r.get(0)).and_then(Iterator::collect).map_err(doing)
-    }
-
-    /// Photos that were entered with checks and parts of a tour, oldest first; small ones of the first few.
-    pub(super) fn tour_photos(
-        &self,
-        pump: &PumpRow,
-        sheet: &Sheet,
-        tour: &Tour,
-        at: Timestamp,
-        rows: &[CheckRow],
-    ) -> Result<Vec<Photo>, BookError> {
-        let mut named: Vec<(Timestamp, String, String)> = Vec::new();
-        for row in rows.iter().filter(|r| tour.holds(r.at) && r.at <= at) {
-            for a in row.answers.iter().filter(|a| a.kind == "photo") {
-                let module = row.module.map_or(String::new(), |m| format!(", module {m}"));
-                let what =
-                    format!("{}{module}, {} ({})", row.check.replace('-', " "), sheet.plan.clock(row.at), row.by);
-                named.push((row.at, what, a.words.clone()));
-            }
-        }
-        for row in self.parts(pump)?.into_iter().filter(|r| !r.photo.is_empty()) {
-            let Some((gone, why)) = row.part.out.filter(|(t, _)| tour.holds(*t) && *t <= at) else { continue };
-            let place = row.part.place.words();
-            let look = if row.condition.is_empty() { String::new() } else { format!(" ({})", row.condition) };
-            named.push((gone, format!("{place}, {}{look}, {}", why.as_str(), sheet.plan.clock(gone)), row.photo));
-        }
-        named.sort_by_key(|n| n.0);
-        let shown = |(k, (_, what, file)): (usize, (Timestamp, String, String))| {
-            let path = self.photo_path(&file);
-            let read = (k < MOST_PHOTOS).then(|| std::fs::read(&path).ok().and_then(|bytes| small_jpeg(&bytes).ok()));
-            let jpeg = read.flatten();
-            // The words say why a reader sees none: never silently.
-            let what = match (&jpeg, path.is_file()) {
-                (Some(_), _) => what,
-                (None, false) => format!("{what}; its file is missing"),
-                (None, true) => format!("{what}; not shown here"),
-            };
-            Photo { what, file, jpeg }
+        let picture = if out.iter().all(|d| d.picture.is_none()) {
+            Some(note_trend_png(&t, Some(DAYS_SHOWN)).map_err(|e| refused(e.to_string()))?)
+        } else {
+            None
         };
-        Ok(named.into_iter().enumerate().map(shown).collect())
+        out.push(Drift { sentence: t.sentence, picture });
     }
+    Ok(out)
+}
+
+/// Photos that were entered with checks and parts of a tour, oldest first; small ones of the first few.
+pub(super) fn tour_photos(
+    book: &Book,
+    pump: &PumpRow,
+    sheet: &Sheet,
+    tour: &Tour,
+    at: Timestamp,
+    rows: &[CheckRow],
+) -> Result<Vec<Photo>, BookError> {
+    let mut named: Vec<(Timestamp, String, String)> = Vec::new();
+    for row in rows.iter().filter(|r| tour.holds(r.at) && r.at <= at) {
+        for a in row.answers.iter().filter(|a| a.kind == "photo") {
+            let module = row.module.map_or(String::new(), |m| format!(", module {m}"));
+            let what = format!("{}{module}, {} ({})", row.check.replace('-', " "), sheet.plan.clock(row.at), row.by);
+            named.push((row.at, what, a.words.clone()));
+        }
+    }
+    for row in book.parts(pump)?.into_iter().filter(|r| !r.photo.is_empty()) {
+        let Some((gone, why)) = row.part.out.filter(|(t, _)| tour.holds(*t) && *t <= at) else { continue };
+        let place = row.part.place.words();
+        let look = if row.condition.is_empty() { String::new() } else { format!(" ({})", row.condition) };
+        named.push((gone, format!("{place}, {}{look}, {}", why.as_str(), sheet.plan.clock(gone)), row.photo));
+    }
+    named.sort_by_key(|n| n.0);
+    let shown = |(k, (_, what, file)): (usize, (Timestamp, String, String))| {
+        let path = book.photo_path(&file);
+        let read = (k < MOST_PHOTOS).then(|| std::fs::read(&path).ok().and_then(|bytes| small_jpeg(&bytes).ok()));
+        let jpeg = read.flatten();
+        // The words say why a reader sees none: never silently.
+        let what = match (&jpeg, path.is_file()) {
+            (Some(_), _) => what,
+            (None, false) => format!("{what}; its file is missing"),
+            (None, true) => format!("{what}; not shown here"),
+        };
+        Photo { what, file, jpeg }
+    };
+    Ok(named.into_iter().enumerate().map(shown).collect())
 }

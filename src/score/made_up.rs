@@ -1,10 +1,10 @@
-//! Made-up verdicts and maps that the tests of this folder share.
+//! Made-up verdicts and maps that tests share.
 
 use ndarray::Array2;
 
+use super::{Angle, ChangeMaps, ClipVerdict, Half, Pattern, State};
 use crate::clip::{Code, Finding};
 use crate::map::{N_ANGLE, StrokeMap};
-use crate::score::{Angle, ChangeMaps, ClipVerdict, Half, Pattern, State};
 
 pub(crate) fn departed(module: u32) -> ClipVerdict {
     ClipVerdict {
