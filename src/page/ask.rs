@@ -1,9 +1,7 @@
 //! What came in, checked: bodies within their size and time, queries and numbers as what they should be.
 
-use std::sync::Arc;
-
 use axum::body::{Body, Bytes};
-use axum::extract::{FromRequest, FromRequestParts, Query, Request};
+use axum::extract::{FromRef, FromRequest, FromRequestParts, Query, Request};
 use axum::http::request::Parts;
 use axum::http::{StatusCode, header};
 use futures_util::StreamExt as _;
@@ -13,8 +11,7 @@ use tokio::time::{Instant, timeout_at};
 
 use super::fault::Fault;
 use super::limits::Limits;
-use super::state::Shared;
-use crate::handover::sign::fingerprint;
+use crate::book::fingerprint;
 
 /// A body in JSON, and a checksum of what was asked.
 #[derive(Debug)]
@@ -24,10 +21,15 @@ pub(super) struct Given<T> {
     pub(super) asked: String,
 }
 
-impl<T: DeserializeOwned> FromRequest<Arc<Shared>> for Given<T> {
+impl<S, T> FromRequest<S> for Given<T>
+where
+    S: Send + Sync,
+    T: DeserializeOwned,
+    Limits: FromRef<S>,
+{
     type Rejection = Fault;
 
-    async fn from_request(request: Request, shared: &Arc<Shared>) -> Result<Self, Fault> {
+    async fn from_request(request: Request, state: &S) -> Result<Self, Fault> {
         let is_json =
             request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).is_some_and(|v| {
                 v.split(';').next().unwrap_or_default().trim().eq_ignore_ascii_case("application/json")
@@ -35,8 +37,9 @@ impl<T: DeserializeOwned> FromRequest<Arc<Shared>> for Given<T> {
         if !is_json {
             return Err(Fault::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, "the body must be application/json"));
         }
+        let limits = Limits::from_ref(state);
         let what = format!("{} {}", request.method(), request.uri().path());
-        let bytes = whole_body(request.into_body(), shared.limits.json_bytes, &shared.limits).await?;
+        let bytes = whole_body(request.into_body(), limits.json_bytes, &limits).await?;
         let value = serde_json::from_slice(&bytes)
             .map_err(|e| Fault::new(StatusCode::BAD_REQUEST, format!("the body can't be understood: {e}")))?;
         Ok(Self { value, asked: format!("{what} {}", fingerprint(&bytes)) })
@@ -109,10 +112,10 @@ impl Pieces {
 #[derive(Debug)]
 pub(super) struct Asked<T>(pub(super) T);
 
-impl<T: DeserializeOwned> FromRequestParts<Arc<Shared>> for Asked<T> {
+impl<S: Send + Sync, T: DeserializeOwned> FromRequestParts<S> for Asked<T> {
     type Rejection = Fault;
 
-    async fn from_request_parts(parts: &mut Parts, _: &Arc<Shared>) -> Result<Self, Fault> {
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Fault> {
         Query::try_from_uri(&parts.uri).map(|Query(value)| Self(value)).map_err(|e| {
             Fault::new(StatusCode::BAD_REQUEST, format!("the address can't be understood: {}", e.body_text()))
         })
@@ -123,11 +126,11 @@ impl<T: DeserializeOwned> FromRequestParts<Arc<Shared>> for Asked<T> {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Number(pub(super) i64);
 
-impl FromRequestParts<Arc<Shared>> for Number {
+impl<S: Send + Sync> FromRequestParts<S> for Number {
     type Rejection = Fault;
 
-    async fn from_request_parts(parts: &mut Parts, shared: &Arc<Shared>) -> Result<Self, Fault> {
-        let text = axum::extract::Path::<String>::from_request_parts(parts, shared).await;
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Fault> {
+        let text = axum::extract::Path::<String>::from_request_parts(parts, state).await;
         let number = text.ok().and_then(|t| t.parse().ok());
         number.map(Self).ok_or_else(|| Fault::unknown("there is nothing of this number"))
     }

@@ -1,6 +1,6 @@
 //! The files of the page, compiled in. A further file is a further line in the table.
 
-use std::sync::{Arc, LazyLock};
+use std::sync::LazyLock;
 
 use axum::body::Bytes;
 use axum::extract::State;
@@ -9,7 +9,6 @@ use axum::response::{IntoResponse, Response};
 use sha2::{Digest as _, Sha256};
 
 use super::fault::Fault;
-use super::state::Shared;
 
 /// A file of the page.
 #[derive(Debug, Clone, Copy)]
@@ -95,14 +94,18 @@ fn content_type(path: &str) -> &'static str {
     }
 }
 
+/// The certificate that a phone can be told to trust.
+#[derive(Debug, Clone)]
+pub(super) struct Authority(pub(super) Option<Bytes>);
+
 /// Answers with a file of the table; an address is only ever compared with those in it.
-pub(super) async fn asset(State(shared): State<Arc<Shared>>, uri: Uri, headers: HeaderMap) -> Result<Response, Fault> {
+pub(super) async fn asset(State(authority): State<Authority>, uri: Uri, headers: HeaderMap) -> Result<Response, Fault> {
     let path = if uri.path() == "/" { "/index.html" } else { uri.path() };
     if path == "/certificate.crt"
-        && let Some(der) = &shared.authority
+        && let Some(der) = &authority.0
     {
         let kind = (header::CONTENT_TYPE, "application/x-x509-ca-cert");
-        return Ok(([kind], Bytes::from(der.clone())).into_response());
+        return Ok(([kind], der.clone()).into_response());
     }
     let Some(k) = ASSETS.iter().position(|a| a.path == path) else {
         return Err(Fault::unknown("there is nothing at this address"));

@@ -16,7 +16,7 @@ use rustls::pki_types::pem::PemObject as _;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use sha2::{Digest as _, Sha256};
 
-use super::serve::PageError;
+use super::error::PageError;
 use super::session::{random, write_private};
 
 /// Files within the page's folder.

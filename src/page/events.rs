@@ -9,13 +9,36 @@ use axum::http::StatusCode;
 use axum::response::sse::{Event as Sent, KeepAlive, Sse};
 use futures_util::{Stream, StreamExt as _};
 use serde::Serialize;
+use tokio::sync::{Semaphore, broadcast, watch};
 use tokio_stream::wrappers::BroadcastStream;
 
 use super::fault::Fault;
-use super::state::Shared;
 
 /// Heartbeat: shorter than any router forgets a quiet connection.
 const HEARTBEAT: Duration = Duration::from_secs(15);
+/// Events that a slow phone may lag behind.
+const LAG: usize = 512;
+
+/// The phones that listen.
+#[derive(Debug, Clone)]
+pub(super) struct Phones {
+    events: broadcast::Sender<Event>,
+    listeners: Arc<Semaphore>,
+    ended: watch::Receiver<bool>,
+}
+
+impl Phones {
+    /// So many may listen at once, until the server has ended.
+    pub(super) fn new(listeners: usize, ended: watch::Receiver<bool>) -> Self {
+        Self { events: broadcast::Sender::new(LAG), listeners: Arc::new(Semaphore::new(listeners)), ended }
+    }
+
+    /// Tells them.
+    pub(super) fn tell(&self, event: Event) {
+        // Nobody may be listening.
+        let _ = self.events.send(event);
+    }
+}
 
 /// What has happened.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -76,17 +99,17 @@ fn sent(event: Event) -> Sent {
 
 /// `GET /api/events`
 pub(super) async fn events(
-    State(shared): State<Arc<Shared>>,
+    State(phones): State<Phones>,
 ) -> Result<Sse<impl Stream<Item = Result<Sent, Infallible>>>, Fault> {
-    let place = shared.listeners.clone().try_acquire_owned().map_err(|_| {
+    let place = phones.listeners.clone().try_acquire_owned().map_err(|_| {
         Fault::later(
             StatusCode::SERVICE_UNAVAILABLE,
             "too many phones listen at once; this one asks again by itself",
             30,
         )
     })?;
-    let mut ended = shared.ended.clone();
-    let stream = BroadcastStream::new(shared.events.subscribe())
+    let mut ended = phones.ended.clone();
+    let stream = BroadcastStream::new(phones.events.subscribe())
         .map(move |event| {
             // The place is given back when the phone goes.
             let _ = &place;

@@ -1,6 +1,6 @@
 //! Before every request: is it from our own page, and may this phone do it? After every one: headers that keep browsers strict.
 
-use std::net::IpAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 
 use axum::extract::{Request, State};
@@ -12,9 +12,8 @@ use axum::response::{IntoResponse, Response};
 use super::ask::Pieces;
 use super::fault::{Cause, Fault};
 use super::limits::Limits;
-use super::serve::Notice;
-use super::session::Role;
-use super::state::Shared;
+use super::notice::{Notice, Notices};
+use super::session::{Role, Sessions};
 
 /// Bears the token with everything that changes something.
 pub(super) const TOKEN: &str = "x-seatsong-token";
@@ -37,6 +36,18 @@ const HEADERS: [(&str, &str); 6] = [
     ("x-permitted-cross-domain-policies", "none"),
 ];
 
+/// What a request is held against.
+#[derive(Debug, Clone)]
+pub(super) struct Gate {
+    /// Whether the page is served encrypted, on the network.
+    pub(super) secure: bool,
+    pub(super) port: u16,
+    pub(super) limits: Limits,
+    pub(super) sessions: Arc<Sessions>,
+    pub(super) handle: axum_server::Handle<SocketAddr>,
+    pub(super) notices: Notices,
+}
+
 /// Whether an address leads to what only known phones may see.
 fn is_closed(path: &str) -> bool {
     (path.starts_with("/api/") && path != "/api/me" && path != "/api/pair") || path == "/handover.html"
@@ -51,10 +62,10 @@ fn text(headers: &HeaderMap, name: impl header::AsHeaderName) -> Option<&str> {
 
 /// Whether a `Host` is this server. A name that an attacker has pointed at this computer is not: on the network only bare addresses and
 /// the computer's own name are, on this computer only its loopback.
-fn is_our_host(host: &str, shared: &Shared) -> bool {
+fn is_our_host(host: &str, gate: &Gate) -> bool {
     let Ok(host) = host.parse::<Authority>() else { return false };
-    let usual = if shared.secure { 443 } else { 80 };
-    if host.as_str().contains('@') || host.port_u16().unwrap_or(usual) != shared.port {
+    let usual = if gate.secure { 443 } else { 80 };
+    if host.as_str().contains('@') || host.port_u16().unwrap_or(usual) != gate.port {
         return false;
     }
     let name = host.host();
@@ -62,20 +73,20 @@ fn is_our_host(host: &str, shared: &Shared) -> bool {
         return true;
     }
     let bare = name.strip_prefix('[').and_then(|n| n.strip_suffix(']')).unwrap_or(name);
-    bare.parse::<IpAddr>().is_ok_and(|ip| shared.secure || ip.is_loopback())
+    bare.parse::<IpAddr>().is_ok_and(|ip| gate.secure || ip.is_loopback())
 }
 
-fn checked(request: &mut Request, shared: &Shared) -> Result<(), Fault> {
+fn checked(request: &mut Request, gate: &Gate) -> Result<(), Fault> {
     let forbidden = |words: &str| Fault::new(StatusCode::FORBIDDEN, words);
-    if shared.handle.connection_count() > shared.limits.connections {
+    if gate.handle.connection_count() > gate.limits.connections {
         return Err(Fault::later(StatusCode::SERVICE_UNAVAILABLE, "too many at once; try again", 5));
     }
     let headers = request.headers();
-    let host = text(headers, header::HOST).filter(|h| is_our_host(h, shared));
+    let host = text(headers, header::HOST).filter(|h| is_our_host(h, gate));
     let host = host.ok_or_else(|| forbidden("this page answers under its own address only"))?.to_owned();
     let path = request.uri().path().to_owned();
     let cookie = headers.get(header::COOKIE).and_then(|c| c.to_str().ok());
-    let who = shared.sessions.who(cookie);
+    let who = gate.sessions.who(cookie);
     if is_closed(&path) && who.is_none() {
         return Err(Fault::new(
             StatusCode::UNAUTHORIZED,
@@ -88,7 +99,7 @@ fn checked(request: &mut Request, shared: &Shared) -> Result<(), Fault> {
         return Err(forbidden("answers are for this page itself only"));
     }
     if !matches!(*request.method(), Method::GET | Method::HEAD) {
-        let scheme = if shared.secure { "https" } else { "http" };
+        let scheme = if gate.secure { "https" } else { "http" };
         let origin = text(headers, header::ORIGIN);
         if origin != Some(format!("{scheme}://{host}").as_str()) || site.is_some_and(|s| s != "same-origin") {
             return Err(forbidden("entries are taken from this page itself only"));
@@ -111,22 +122,22 @@ fn checked(request: &mut Request, shared: &Shared) -> Result<(), Fault> {
 }
 
 /// Stands before and behind every request.
-pub(super) async fn guard(State(shared): State<Arc<Shared>>, mut request: Request, next: Next) -> Response {
+pub(super) async fn guard(State(gate): State<Gate>, mut request: Request, next: Next) -> Response {
     let method = request.method().clone();
     // Without what stands behind the question mark.
     let path = request.uri().path().to_owned();
-    let checked = checked(&mut request, &shared);
+    let checked = checked(&mut request, &gate);
     let mut response = match checked {
         Ok(()) => next.run(request).await,
         Err(fault) => {
             // Not for as long as somebody who may enter something: a stranger is to hold no connection.
-            let limits = Limits { body_time: shared.limits.body_pause, ..shared.limits };
+            let limits = Limits { body_time: gate.limits.body_pause, ..gate.limits };
             Pieces::new(request.into_body(), &limits).drain(limits.piece_bytes).await;
             fault.into_response()
         }
     };
     if let Some(Cause(cause)) = response.extensions_mut().remove::<Cause>() {
-        shared.notice(Notice::Trouble(format!("{method} {}: {cause}", shown(&path))));
+        gate.notices.tell(Notice::Trouble(format!("{method} {}: {cause}", shown(&path))));
     }
     let headers = response.headers_mut();
     for (name, value) in HEADERS {

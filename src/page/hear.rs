@@ -9,9 +9,9 @@ use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 
 use super::ask::{Asked, Number};
+use super::books::Books;
 use super::fault::Fault;
-use super::state::Shared;
-use super::verdict::{Standing, clip_of, judged};
+use super::verdict::{Judging, Standing, clip_of, judged};
 use crate::book::{Book, Hearing};
 use crate::report::hear::{HearSettings, Heard, USUAL_STROKES};
 
@@ -63,7 +63,9 @@ fn two(text: Option<&str>, most: f64, what: &str) -> Result<Option<[f64; 2]>, Fa
 
 /// `GET /api/rounds/ID/hear?module=M&which=good|now&arc=A,B&band=LO,HI`
 pub(super) async fn hear(
-    State(shared): State<Arc<Shared>>,
+    State(books): State<Books>,
+    State(judging): State<Arc<Judging>>,
+    State(listening): State<Arc<Listening>>,
     Number(id): Number,
     Asked(wish): Asked<Wish>,
     headers: HeaderMap,
@@ -78,7 +80,7 @@ pub(super) async fn hear(
     if band.is_some_and(|[low, high]| low >= high) {
         return Err(Fault::refused("the lower frequency of the band comes first"));
     }
-    let verdict = match judged(&shared, id).await? {
+    let verdict = match judged(&judging, id).await? {
         Standing::Ready(verdict) => verdict,
         Standing::Working(..) => {
             return Err(Fault::later(StatusCode::SERVICE_UNAVAILABLE, "the verdict is still being worked out", 2));
@@ -92,17 +94,16 @@ pub(super) async fn hear(
         strokes: USUAL_STROKES,
     };
     let file = of.file.clone();
-    let at_hand = Arc::clone(&shared);
     let work = move |book: &mut Book| {
         let round = book.round(id)?;
         let key = format!("{} {file}", book.verdict_basis(&round)?);
-        let hearing = match at_hand.listening.find(&key) {
+        let hearing = match listening.find(&key) {
             Some(hearing) => hearing,
             None => {
                 let clip = book.clips(id)?.into_iter().find(|c| c.file == file);
                 let clip = clip.ok_or_else(|| Fault::unknown("this recording is no longer in the round"))?;
                 let hearing = Arc::new(book.hearing(&round, &clip)?);
-                at_hand.listening.keep(key, Arc::clone(&hearing));
+                listening.keep(key, Arc::clone(&hearing));
                 hearing
             }
         };
@@ -110,7 +111,7 @@ pub(super) async fn hear(
         cut(&mut heard, what);
         heard.wav().map_err(|e| Fault::failed("the sound could not be made", e))
     };
-    let wav = shared.with_book_long(work).await?;
+    let wav = books.work_long(work).await?;
     Ok(sound(wav, headers.get(header::RANGE).and_then(|r| r.to_str().ok())))
 }
 

@@ -1,7 +1,5 @@
 //! Running hours of a pump: what the lives of its parts and some checks are counted in.
 
-use std::sync::Arc;
-
 use axum::extract::State;
 use axum::response::Response;
 use jiff::Timestamp;
@@ -9,11 +7,11 @@ use serde::Deserialize;
 use serde_json::{Value, json};
 
 use super::ask::{Asked, Given, typed};
+use super::books::Books;
+use super::entries::{Entries, Keyed, When, keyed};
 use super::events::Kind;
 use super::fault::Fault;
 use super::rounds::OfPump;
-use super::state::{Keyed, Shared};
-use super::tour::{When, keyed};
 use crate::book::Book;
 use crate::tour::parts::RunLog;
 use crate::units::running_hours;
@@ -39,10 +37,7 @@ fn document(log: &RunLog) -> Value {
 }
 
 /// `GET /api/hours?pump=NAME`
-pub(super) async fn list(
-    State(shared): State<Arc<Shared>>,
-    Asked(of): Asked<OfPump>,
-) -> Result<axum::Json<Value>, Fault> {
+pub(super) async fn list(State(books): State<Books>, Asked(of): Asked<OfPump>) -> Result<axum::Json<Value>, Fault> {
     let work = move |book: &mut Book| {
         let pump = of.pump(book)?;
         let (sheet, _) = book.sheet()?;
@@ -54,11 +49,11 @@ pub(super) async fn list(
             "last": newest.first(), "entries": newest,
         }))
     };
-    shared.with_book(work).await.map(axum::Json)
+    books.work(work).await.map(axum::Json)
 }
 
 /// `POST /api/hours`
-pub(super) async fn enter(State(shared): State<Arc<Shared>>, given: Given<Hours>) -> Result<Response, Fault> {
+pub(super) async fn enter(State(entries): State<Entries>, given: Given<Hours>) -> Result<Response, Fault> {
     let work = |book: &mut Book, e: &Hours| {
         let (sheet, _) = book.sheet()?;
         let pump = book.pump_or_only(e.pump.as_deref().map(str::trim).filter(|p| !p.is_empty()))?;
@@ -70,5 +65,5 @@ pub(super) async fn enter(State(shared): State<Arc<Shared>>, given: Given<Hours>
         book.add_run(&pump, log, e.when.by())?;
         Ok(json!({"entered": document(&log)}))
     };
-    shared.enter(given, Kind::Hours, work).await
+    entries.enter(given, Kind::Hours, work).await
 }

@@ -8,14 +8,18 @@
 //! | [`serve`] | listener, certificate, time limits, end on a signal |
 //! | `guard` | who may do what: host, origin, session, token, role, headers of every answer |
 //! | `pair`, `session` | codes that work once, cookies |
-//! | `state`, `events` | open books, limits, what the phones are told of |
+//! | `books`, `entries`, `events` | open books, entries made once, what the phones are told of |
+//! | `state` | all parts of the server; a handler takes those that it needs, and only `serve` and `routes` know all |
 //! | `ask`, `fault` | what came in, checked; what went wrong, in words |
 //! | `assets` | the files of the page, compiled in |
 //! | `rounds`, `uploads`, `photos`, `verdict`, `hear`, `history`, `tour`, `hours`, `work`, `note` | the functions of the commands |
 
 mod ask;
 pub mod assets;
+mod books;
 mod cert;
+mod entries;
+mod error;
 mod events;
 mod fault;
 mod guard;
@@ -24,6 +28,7 @@ mod history;
 mod hours;
 mod limits;
 mod note;
+mod notice;
 mod pair;
 mod photos;
 mod rounds;
@@ -37,6 +42,7 @@ mod verdict;
 mod work;
 
 pub use cert::Certificate;
+pub use error::PageError;
 pub use limits::Limits;
-pub use pair::Codes;
-pub use serve::{Notice, PageError, PageSettings, Running, start};
+pub use notice::{Codes, Notice};
+pub use serve::{PageSettings, Running, start};

@@ -10,13 +10,13 @@ use serde::Deserialize;
 use serde_json::{Value, json};
 
 use super::ask::{Asked, Given};
+use super::books::Books;
+use super::entries::{Entries, Keyed, When, keyed};
 use super::events::{Event, Kind};
 use super::fault::Fault;
 use super::guard::NOTE_POLICY;
-use super::state::{Keyed, Shared};
-use super::tour::{When, keyed};
 use crate::book::{Book, NoteRow, tour_named};
-use crate::handover::{first_steps, html, sign};
+use crate::handover::{first_steps, gather, html, sign};
 use crate::tour::Sheet;
 
 #[derive(Debug, Deserialize)]
@@ -50,23 +50,27 @@ pub(super) struct Amend {
 
 keyed!(SignEntry, Amend);
 
+/// Name of the rig, for the head of the note.
+#[derive(Debug, Clone)]
+pub(super) struct Rig(pub(super) Arc<str>);
+
 /// The signed note with both signatures and what was added to it since, as the command shows it.
 fn signed_page(note: &NoteRow, sheet: &Sheet) -> Result<String, Fault> {
-    sign::shown(&note.html, &note.signed(&sheet.plan)).map_err(|e| {
+    sign::shown(&note.html, &sign::signed(note, &sheet.plan)).map_err(|e| {
         Fault::failed("the signed note can't be shown; the computer that serves this page has written down why", e)
     })
 }
 
 /// `GET /api/handover?tour=now`
 pub(super) async fn state(
-    State(shared): State<Arc<Shared>>,
+    State(books): State<Books>,
+    State(Rig(rig)): State<Rig>,
     Asked(which): Asked<Which>,
 ) -> Result<axum::Json<Value>, Fault> {
-    let rig = shared.rig.clone();
     let work = move |book: &mut Book| {
         let (sheet, _) = book.sheet()?;
         let (tour, at) = tour_named(&sheet.plan, which.text(), Timestamp::now())?;
-        let note = book.handover(&rig, &tour, at, &|| ())?;
+        let note = gather(book, &rig, &tour, at, &|| ())?;
         let signed = book.note(&tour)?;
         let amendments = signed.iter().flat_map(|n| &n.amendments);
         let amendments: Vec<Value> = amendments.map(|a| json!({"at": a.when, "by": a.by, "text": a.text})).collect();
@@ -77,29 +81,35 @@ pub(super) async fn state(
             "amendments": amendments, "first_steps": first_steps(&note),
         }))
     };
-    shared.with_book_long(work).await.map(axum::Json)
+    books.work_long(work).await.map(axum::Json)
 }
 
 /// `GET /handover.html?tour=now`
-pub(super) async fn page(State(shared): State<Arc<Shared>>, Asked(which): Asked<Which>) -> Result<Response, Fault> {
-    let rig = shared.rig.clone();
+pub(super) async fn page(
+    State(books): State<Books>,
+    State(Rig(rig)): State<Rig>,
+    Asked(which): Asked<Which>,
+) -> Result<Response, Fault> {
     let work = move |book: &mut Book| {
         let (sheet, _) = book.sheet()?;
         let (tour, at) = tour_named(&sheet.plan, which.text(), Timestamp::now())?;
         match book.note(&tour)? {
             Some(note) => signed_page(&note, &sheet),
-            None => Ok(html(&book.handover(&rig, &tour, at, &|| ())?)),
+            None => Ok(html(&gather(book, &rig, &tour, at, &|| ())?)),
         }
     };
-    let text = shared.with_book_long(work).await?;
+    let text = books.work_long(work).await?;
     let mut out = Html(text).into_response();
     out.headers_mut().insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(NOTE_POLICY));
     Ok(out)
 }
 
 /// `POST /api/handover/sign`
-pub(super) async fn sign_note(State(shared): State<Arc<Shared>>, given: Given<SignEntry>) -> Result<Response, Fault> {
-    let rig = shared.rig.clone();
+pub(super) async fn sign_note(
+    State(Entries { books, phones }): State<Entries>,
+    State(Rig(rig)): State<Rig>,
+    given: Given<SignEntry>,
+) -> Result<Response, Fault> {
     let Given { value: e, asked } = given;
     let work = move |book: &mut Book| {
         let key = e.key();
@@ -113,7 +123,7 @@ pub(super) async fn sign_note(State(shared): State<Arc<Shared>>, given: Given<Si
             return Err(Fault::refused("the note of this tour is signed and frozen; amend it"));
         }
         // Judging takes seconds: made before the book is held for the signature.
-        let mut note = book.handover(&rig, &tour, seen_at, &|| ())?;
+        let mut note = gather(book, &rig, &tour, seen_at, &|| ())?;
         note.sign_off.giver = Some(format!("{}, {}", e.when.by(), sheet.plan.date_time(at)));
         let page = html(&note);
         let once = book.once(key, &asked, |book| {
@@ -122,16 +132,16 @@ pub(super) async fn sign_note(State(shared): State<Arc<Shared>>, given: Given<Si
         })?;
         Ok((once.answer, once.first))
     };
-    let (answer, first) = shared.with_book_long(work).await?;
+    let (answer, first) = books.work_long(work).await?;
     if first {
-        shared.tell(Event::of(Kind::Handover));
+        phones.tell(Event::of(Kind::Handover));
     }
     let status = if first { StatusCode::CREATED } else { StatusCode::OK };
     Ok((status, axum::Json(answer)).into_response())
 }
 
 /// `POST /api/handover/receive`
-pub(super) async fn receive(State(shared): State<Arc<Shared>>, given: Given<SignEntry>) -> Result<Response, Fault> {
+pub(super) async fn receive(State(entries): State<Entries>, given: Given<SignEntry>) -> Result<Response, Fault> {
     let work = |book: &mut Book, e: &SignEntry| {
         let (sheet, _) = book.sheet()?;
         let at = e.when.instant(&sheet)?;
@@ -139,11 +149,11 @@ pub(super) async fn receive(State(shared): State<Arc<Shared>>, given: Given<Sign
         book.take_over(&tour, e.when.by(), "", at)?;
         Ok(json!({"taken_over_by": e.when.by(), "at": at}))
     };
-    shared.enter(given, Kind::Handover, work).await
+    entries.enter(given, Kind::Handover, work).await
 }
 
 /// `POST /api/handover/amend`
-pub(super) async fn amend(State(shared): State<Arc<Shared>>, given: Given<Amend>) -> Result<Response, Fault> {
+pub(super) async fn amend(State(entries): State<Entries>, given: Given<Amend>) -> Result<Response, Fault> {
     let work = |book: &mut Book, e: &Amend| {
         let (sheet, _) = book.sheet()?;
         let at = e.when.instant(&sheet)?;
@@ -151,5 +161,5 @@ pub(super) async fn amend(State(shared): State<Arc<Shared>>, given: Given<Amend>
         book.amend_note(&tour, &e.words, e.when.by(), at)?;
         Ok(json!({"amended_by": e.when.by(), "at": at}))
     };
-    shared.enter(given, Kind::Handover, work).await
+    entries.enter(given, Kind::Handover, work).await
 }

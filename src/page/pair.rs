@@ -2,14 +2,22 @@
 
 use std::collections::{HashMap, VecDeque};
 use std::net::IpAddr;
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
+use axum::extract::{ConnectInfo, State};
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use serde::Deserialize;
+use serde_json::json;
 use subtle::ConstantTimeEq as _;
 
+use super::ask::Given;
+use super::error::PageError;
+use super::fault::Fault;
 use super::limits::Limits;
-use super::serve::PageError;
-use super::session::{Role, random};
+use super::notice::{Codes, Notice, Notices};
+use super::session::{COOKIE, Role, Sessions, random};
 
 /// Letters and digits that can't be taken for each other.
 const ALPHABET: &[u8; 32] = b"ABCDEFGHJKLMNPQRSTUVWXYZ23456789";
@@ -17,26 +25,6 @@ const ALPHABET: &[u8; 32] = b"ABCDEFGHJKLMNPQRSTUVWXYZ23456789";
 const CODE_LEN: usize = 10;
 /// Addresses of which wrong codes are remembered; more are one.
 const MOST_ADDRESSES: usize = 4096;
-
-/// The codes that work now.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Codes {
-    /// For the crew: everything.
-    pub crew: String,
-    /// For reading only.
-    pub reader: String,
-    /// Seconds for which they work.
-    pub life_s: u64,
-}
-
-impl Codes {
-    /// `ABCDE-FGHJK`, to be read aloud.
-    #[must_use]
-    pub fn spoken(code: &str) -> String {
-        let (a, b) = code.split_at_checked(CODE_LEN / 2).unwrap_or((code, ""));
-        format!("{a}-{b}")
-    }
-}
 
 /// What became of a code that was tried.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -50,7 +38,7 @@ pub(super) enum Tried {
 }
 
 #[derive(Debug)]
-struct State {
+struct Kept {
     crew: String,
     reader: String,
     made: Instant,
@@ -61,7 +49,7 @@ struct State {
 /// The codes and who has tried how often.
 #[derive(Debug)]
 pub(super) struct Pairing {
-    state: Mutex<State>,
+    state: Mutex<Kept>,
     limits: Limits,
 }
 
@@ -98,7 +86,7 @@ fn forget(tries: &mut VecDeque<Instant>, now: Instant, window: Duration) {
 
 impl Pairing {
     pub(super) fn new(limits: Limits) -> Result<Self, PageError> {
-        let state = State {
+        let state = Kept {
             crew: new_code()?,
             reader: new_code()?,
             made: Instant::now(),
@@ -174,11 +162,67 @@ impl Pairing {
     }
 }
 
-fn renew(state: &mut State, now: Instant) -> Result<(), PageError> {
+fn renew(state: &mut Kept, now: Instant) -> Result<(), PageError> {
     state.crew = new_code()?;
     state.reader = new_code()?;
     state.made = now;
     Ok(())
+}
+
+/// Where a phone that is not paired yet knocks.
+#[derive(Debug, Clone)]
+pub(super) struct Door {
+    /// Only on the network.
+    pub(super) pairing: Option<Arc<Pairing>>,
+    pub(super) sessions: Arc<Sessions>,
+    pub(super) limits: Limits,
+    pub(super) notices: Notices,
+}
+
+#[derive(Debug, Deserialize)]
+pub(super) struct Code {
+    code: String,
+}
+
+/// `POST /api/pair`
+pub(super) async fn pair(
+    State(door): State<Door>,
+    ConnectInfo(peer): ConnectInfo<std::net::SocketAddr>,
+    Given { value: Code { code }, .. }: Given<Code>,
+) -> Result<Response, Fault> {
+    let failed = |e: PageError| Fault::failed("the phone could not be paired", e);
+    let Some(pairing) = &door.pairing else {
+        return Err(Fault::refused("on this computer no pairing is needed"));
+    };
+    let now = Instant::now();
+    match pairing.tried(&code, peer.ip(), now).map_err(failed)? {
+        Tried::Wrong => {
+            door.notices.tell(Notice::Trouble(format!("a wrong pairing code from {}", peer.ip())));
+            Err(Fault::new(
+                StatusCode::FORBIDDEN,
+                "this code is wrong, or was used already; a new one stands where the page was started",
+            ))
+        }
+        Tried::Wait(wait_s) => {
+            let words = format!("too many wrong codes; wait {} min", wait_s.div_ceil(60));
+            Err(Fault::later(StatusCode::TOO_MANY_REQUESTS, words, wait_s))
+        }
+        Tried::Right(role) => {
+            let life_s = door.limits.session_life.as_secs();
+            let sessions = Arc::clone(&door.sessions);
+            let paired = tokio::task::spawn_blocking(move || sessions.pair(role, life_s));
+            let paired = paired.await.map_err(|e| Fault::failed("the phone could not be paired", e))?;
+            let (cookie, who) = paired.map_err(failed)?;
+            door.notices.tell(Notice::Paired { crew: role == Role::Crew, from: peer.ip() });
+            door.notices.tell(Notice::Codes(pairing.codes(now)));
+            let mut out = axum::Json(json!({"role": role, "token": who.token})).into_response();
+            let cookie = format!("{COOKIE}={cookie}; Path=/; Max-Age={life_s}; Secure; HttpOnly; SameSite=Strict");
+            if let Ok(value) = HeaderValue::from_str(&cookie) {
+                out.headers_mut().insert(header::SET_COOKIE, value);
+            }
+            Ok(out)
+        }
+    }
 }
 
 #[cfg(test)]

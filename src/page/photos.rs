@@ -10,11 +10,11 @@ use axum::response::{IntoResponse, Response};
 use serde_json::{Value, json};
 
 use super::ask::{Pieces, whole_body};
+use super::books::Books;
 use super::fault::Fault;
-use super::state::Shared;
-use super::uploads::busy;
-use crate::book::{Book, PhotoRow};
-use crate::handover::sign::fingerprint;
+use super::limits::Limits;
+use super::uploads::{Receiving, busy};
+use crate::book::{Book, PhotoRow, fingerprint};
 use crate::report::photo::{photo_kind_of, small_jpeg};
 
 /// A photo never changes under its checksum. Browsers keep it for the phone's owner alone, so that it is there without a connection too.
@@ -44,16 +44,17 @@ fn answer(row: &PhotoRow, first: bool) -> Response {
 
 /// `PUT /api/photos/SHA256`
 pub(super) async fn keep(
-    State(shared): State<Arc<Shared>>,
+    State(books): State<Books>,
+    State(limits): State<Limits>,
+    State(receiving): State<Arc<Receiving>>,
     Path(sum): Path<String>,
     request: Request,
 ) -> Result<Response, Fault> {
     sound(&sum)?;
-    let limits = shared.limits;
-    let place = tokio::time::timeout(limits.body_pause, shared.receiving.place()).await;
+    let place = tokio::time::timeout(limits.body_pause, receiving.place()).await;
     let Ok(Some(_place)) = place else { return Err(busy()) };
     let wanted = sum.clone();
-    let here = shared.with_book(move |book| Ok(book.photo(&wanted)?.filter(|row| book.has_photo(row)))).await?;
+    let here = books.work(move |book| Ok(book.photo(&wanted)?.filter(|row| book.has_photo(row)))).await?;
     if let Some(row) = here {
         // Sent again after an answer that was lost.
         Pieces::new(request.into_body(), &limits).drain(limits.photo_bytes).await;
@@ -61,7 +62,7 @@ pub(super) async fn keep(
     }
     let bytes = whole_body(request.into_body(), limits.photo_bytes, &limits).await?;
     // Reading a photo takes a second and its pixels: a few at a time.
-    let row = shared.with_book_long(move |book| {
+    let row = books.work_long(move |book| {
         if fingerprint(&bytes) != sum {
             return Err(Fault::refused(
                 "the photo was damaged on its way, or its checksum is another's; send it again",
@@ -80,9 +81,9 @@ fn no_photo(why: &str) -> Fault {
 }
 
 /// `GET /api/photos/SHA256`: a small one.
-pub(super) async fn small(State(shared): State<Arc<Shared>>, Path(sum): Path<String>) -> Result<Response, Fault> {
+pub(super) async fn small(State(books): State<Books>, Path(sum): Path<String>) -> Result<Response, Fault> {
     sound(&sum)?;
-    let jpeg = shared.with_book_long(move |book| {
+    let jpeg = books.work_long(move |book| {
         let row = book.photo(&sum)?.ok_or_else(|| Fault::unknown("this photo is not in the book"))?;
         let bytes = std::fs::read(book.photo_path(&row.file))
             .map_err(|_| Fault::unknown("the file of this photo is missing; `seatsong book mend` looks for it"))?;

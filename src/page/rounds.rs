@@ -1,16 +1,15 @@
 //! Pumps and rounds.
 
-use std::sync::Arc;
-
 use axum::extract::State;
 use axum::response::Response;
 use serde::Deserialize;
 use serde_json::{Value, json};
 
 use super::ask::{Asked, Given, Number, typed};
+use super::books::Books;
+use super::entries::{Entries, Keyed};
 use super::events::Kind;
 use super::fault::Fault;
-use super::state::{Keyed, Shared};
 use crate::book::{Book, NewRound, PumpRow, RoundChange, RoundRow, Stamp};
 use crate::units::{Dimension, KgPerM3, Pascal, UnitSystem, console_spm};
 
@@ -36,8 +35,8 @@ fn shown(x: Option<f64>, dimension: Dimension, units: UnitSystem) -> Option<Stri
 }
 
 /// `GET /api/pumps`
-pub(super) async fn pumps(State(shared): State<Arc<Shared>>) -> Result<axum::Json<Value>, Fault> {
-    let all = shared.with_book(|book| {
+pub(super) async fn pumps(State(books): State<Books>) -> Result<axum::Json<Value>, Fault> {
+    let all = books.work(|book| {
         let pumps = book.pumps()?;
         pumps.iter().map(|p| pump(book, p)).collect::<Result<Vec<Value>, Fault>>()
     });
@@ -73,11 +72,8 @@ pub(super) fn round_json(book: &Book, r: &RoundRow) -> Result<Value, Fault> {
 }
 
 /// `GET /api/rounds?pump=NAME`
-pub(super) async fn list(
-    State(shared): State<Arc<Shared>>,
-    Asked(of): Asked<OfPump>,
-) -> Result<axum::Json<Value>, Fault> {
-    let all = shared.with_book(move |book| {
+pub(super) async fn list(State(books): State<Books>, Asked(of): Asked<OfPump>) -> Result<axum::Json<Value>, Fault> {
+    let all = books.work(move |book| {
         let pump = of.pump.as_deref().filter(|p| !p.is_empty()).map(|n| book.pump(n)).transpose()?;
         let lines = book.round_lines(pump.as_ref(), LISTED)?;
         lines
@@ -93,8 +89,8 @@ pub(super) async fn list(
 }
 
 /// `GET /api/rounds/ID`
-pub(super) async fn show(State(shared): State<Arc<Shared>>, Number(id): Number) -> Result<axum::Json<Value>, Fault> {
-    shared.with_book(move |book| round_json(book, &book.round(id)?)).await.map(axum::Json)
+pub(super) async fn show(State(books): State<Books>, Number(id): Number) -> Result<axum::Json<Value>, Fault> {
+    books.work(move |book| round_json(book, &book.round(id)?)).await.map(axum::Json)
 }
 
 #[derive(Debug, Deserialize)]
@@ -150,14 +146,14 @@ impl Start {
 }
 
 /// `POST /api/rounds`
-pub(super) async fn start(State(shared): State<Arc<Shared>>, given: Given<Start>) -> Result<Response, Fault> {
+pub(super) async fn start(State(entries): State<Entries>, given: Given<Start>) -> Result<Response, Fault> {
     let work = |book: &mut Book, start: &Start| {
         let pump = book.pump_or_only(start.pump.as_deref().filter(|p| !p.is_empty()))?;
         let at = start.at.as_deref().map(Stamp::parse).transpose().map_err(|e| Fault::refused(e.to_string()))?;
         let round = book.start_round(&pump, &NewRound { at, point: start.point()? })?;
         round_json(book, &round)
     };
-    shared.enter(given, Kind::Round, work).await
+    entries.enter(given, Kind::Round, work).await
 }
 
 #[derive(Debug, Deserialize)]
@@ -175,7 +171,7 @@ impl Keyed for Close {
 
 /// `POST /api/rounds/ID/close`
 pub(super) async fn close(
-    State(shared): State<Arc<Shared>>,
+    State(entries): State<Entries>,
     Number(id): Number,
     given: Given<Close>,
 ) -> Result<Response, Fault> {
@@ -184,5 +180,5 @@ pub(super) async fn close(
         let round = book.change_round(id, &change, true)?;
         round_json(book, &round)
     };
-    shared.enter(given, Kind::Round, work).await
+    entries.enter(given, Kind::Round, work).await
 }

@@ -1,30 +1,25 @@
 //! Which address does what.
 
-use std::sync::Arc;
-
 use axum::Router;
-use axum::extract::{ConnectInfo, Extension, State};
-use axum::http::{HeaderValue, StatusCode, header};
+use axum::extract::{Extension, State};
+use axum::http::StatusCode;
 use axum::middleware::from_fn_with_state;
-use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
-use serde::Deserialize;
 use serde_json::{Value, json};
 
-use super::ask::Given;
+use super::books::Books;
 use super::fault::Fault;
-use super::guard::guard;
-use super::pair::Tried;
-use super::serve::Notice;
-use super::session::{COOKIE, Who};
-use super::state::Shared;
-use super::{assets, events, hear, history, hours, note, photos, rounds, tour, uploads, verdict, work};
+use super::guard::{Gate, guard};
+use super::note::Rig;
+use super::session::Who;
+use super::state::Server;
+use super::{assets, events, hear, history, hours, note, pair, photos, rounds, tour, uploads, verdict, work};
 
 /// All addresses.
-pub(super) fn router(shared: &Arc<Shared>) -> Router {
+pub(super) fn router(server: &Server) -> Router {
     let api = Router::new()
         .route("/me", get(me))
-        .route("/pair", post(pair))
+        .route("/pair", post(pair::pair))
         .route("/events", get(events::events))
         .route("/pumps", get(rounds::pumps))
         .route("/rounds", get(rounds::list).post(rounds::start))
@@ -58,9 +53,9 @@ pub(super) fn router(shared: &Arc<Shared>) -> Router {
     Router::new()
         .nest("/api", api)
         .route("/handover.html", get(note::page))
-        .fallback_service(get(assets::asset).with_state(Arc::clone(shared)))
-        .layer(from_fn_with_state(Arc::clone(shared), guard))
-        .with_state(Arc::clone(shared))
+        .fallback_service(get(assets::asset).with_state(server.clone()))
+        .layer(from_fn_with_state(server.gate.clone(), guard))
+        .with_state(server.clone())
 }
 
 async fn nothing() -> Fault {
@@ -72,7 +67,12 @@ async fn other_method() -> Fault {
 }
 
 /// `GET /api/me`
-async fn me(State(shared): State<Arc<Shared>>, who: Option<Extension<Who>>) -> Result<axum::Json<Value>, Fault> {
+async fn me(
+    State(books): State<Books>,
+    State(gate): State<Gate>,
+    State(Rig(rig)): State<Rig>,
+    who: Option<Extension<Who>>,
+) -> Result<axum::Json<Value>, Fault> {
     let who = who.map(|Extension(who)| who);
     let (units, zone) = match &who {
         Some(_) => {
@@ -81,60 +81,14 @@ async fn me(State(shared): State<Arc<Shared>>, who: Option<Extension<Who>>) -> R
                 // A sheet with a mistake is told where the sheet is used.
                 Ok((units, book.sheet().ok().map(|(sheet, _)| sheet.plan.zone_name().to_owned())))
             };
-            shared.with_book(find).await?
+            books.work(find).await?
         }
         None => (None, None),
     };
     // Who is not paired learns nothing of the rig.
-    let rig = who.as_ref().map(|_| shared.rig.clone());
+    let rig = who.as_ref().map(|_| rig.to_string());
     Ok(axum::Json(json!({
         "paired": who.is_some(), "role": who.as_ref().map(|w| w.role), "token": who.map(|w| w.token), "rig": rig,
-        "version": env!("CARGO_PKG_VERSION"), "secure": shared.secure, "units": units, "zone": zone,
+        "version": env!("CARGO_PKG_VERSION"), "secure": gate.secure, "units": units, "zone": zone,
     })))
-}
-
-#[derive(Debug, Deserialize)]
-struct Code {
-    code: String,
-}
-
-/// `POST /api/pair`
-async fn pair(
-    State(shared): State<Arc<Shared>>,
-    ConnectInfo(peer): ConnectInfo<std::net::SocketAddr>,
-    Given { value: Code { code }, .. }: Given<Code>,
-) -> Result<Response, Fault> {
-    let failed = |e: super::serve::PageError| Fault::failed("the phone could not be paired", e);
-    let Some(pairing) = &shared.pairing else {
-        return Err(Fault::refused("on this computer no pairing is needed"));
-    };
-    let now = std::time::Instant::now();
-    match pairing.tried(&code, peer.ip(), now).map_err(failed)? {
-        Tried::Wrong => {
-            shared.notice(Notice::Trouble(format!("a wrong pairing code from {}", peer.ip())));
-            Err(Fault::new(
-                StatusCode::FORBIDDEN,
-                "this code is wrong, or was used already; a new one stands where the page was started",
-            ))
-        }
-        Tried::Wait(wait_s) => {
-            let words = format!("too many wrong codes; wait {} min", wait_s.div_ceil(60));
-            Err(Fault::later(StatusCode::TOO_MANY_REQUESTS, words, wait_s))
-        }
-        Tried::Right(role) => {
-            let life_s = shared.limits.session_life.as_secs();
-            let sessions = Arc::clone(&shared);
-            let paired = tokio::task::spawn_blocking(move || sessions.sessions.pair(role, life_s));
-            let paired = paired.await.map_err(|e| Fault::failed("the phone could not be paired", e))?;
-            let (cookie, who) = paired.map_err(failed)?;
-            shared.notice(Notice::Paired { crew: role == super::session::Role::Crew, from: peer.ip() });
-            shared.notice(Notice::Codes(pairing.codes(now)));
-            let mut out = axum::Json(json!({"role": role, "token": who.token})).into_response();
-            let cookie = format!("{COOKIE}={cookie}; Path=/; Max-Age={life_s}; Secure; HttpOnly; SameSite=Strict");
-            if let Ok(value) = HeaderValue::from_str(&cookie) {
-                out.headers_mut().insert(header::SET_COOKIE, value);
-            }
-            Ok(out)
-        }
-    }
 }

@@ -6,17 +6,27 @@ use std::sync::Arc;
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
+use axum_server::Handle;
 use axum_server::tls_rustls::{RustlsAcceptor, RustlsConfig};
-use axum_server::{Handle, Server};
 use tokio::sync::watch;
 
+use super::assets::Authority;
+use super::books::Books;
 use super::cert::Certificate;
+use super::entries::Entries;
+use super::error::PageError;
+use super::events::Phones;
+use super::guard::Gate;
 use super::limits::Limits;
-use super::pair::{Codes, Pairing};
+use super::note::Rig;
+use super::notice::{Codes, Notice, Notices};
+use super::pair::{Door, Pairing};
 use super::routes::router;
 use super::session::Sessions;
-use super::state::{Made, Shared};
-use crate::book::{Book, BookError, Stamp};
+use super::state::Server;
+use super::uploads::Receiving;
+use super::verdict::Judging;
+use crate::book::{Book, Stamp};
 
 /// How long requests that are under way may go on when the server ends.
 const GRACE: Duration = Duration::from_secs(5);
@@ -45,66 +55,6 @@ pub struct PageSettings {
     pub new_certificate: bool,
     /// Limits.
     pub limits: Limits,
-}
-
-/// Why there is no page.
-#[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
-pub enum PageError {
-    /// The book.
-    #[error(transparent)]
-    Book(#[from] BookError),
-    /// The port.
-    #[error("port {port} can't be used; give another with --port, or --port 0 for a free one")]
-    Port {
-        /// Which.
-        port: u16,
-        /// What the system says.
-        #[source]
-        source: std::io::Error,
-    },
-    /// A file of the page's folder.
-    #[error("{path}: can't be read or written")]
-    File {
-        /// Which.
-        path: PathBuf,
-        /// What the system says.
-        #[source]
-        source: std::io::Error,
-    },
-    /// The certificate.
-    #[error("the certificate can't be made or used: {why}; --new-certificate makes a new one")]
-    Certificate {
-        /// Why.
-        why: String,
-    },
-    /// No random numbers, no secrets.
-    #[error("the system gives no random numbers: {why}")]
-    Random {
-        /// Why.
-        why: String,
-    },
-    /// The server itself.
-    #[error("the server can't run")]
-    Serve(#[source] std::io::Error),
-}
-
-/// What whoever runs the server should know.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Notice {
-    /// New pairing codes.
-    Codes(Codes),
-    /// A phone was paired.
-    Paired {
-        /// With the crew's code; else for reading.
-        crew: bool,
-        /// From which address.
-        from: IpAddr,
-    },
-    /// Something went wrong; no secrets in it.
-    Trouble(String),
-    /// It has ended.
-    Ended,
 }
 
 /// A server that runs.
@@ -225,31 +175,43 @@ pub fn start(settings: &PageSettings) -> Result<Running, PageError> {
     let (notices, heard) = channel();
     let (end, ended) = watch::channel(false);
     let handle = Handle::new();
-    let shared = Shared::new(Made {
-        book: place,
-        rig: settings.rig.clone(),
-        secure: settings.lan,
-        port,
-        authority,
+    let sessions = Arc::new(sessions);
+    let pairing = pairing.map(Arc::new);
+    let notices = Notices(notices);
+    let books = Books::new(place);
+    let phones = Phones::new(limits.listeners, ended.clone());
+    let server = Server {
         limits,
-        sessions,
-        pairing,
-        ended,
-        handle: handle.clone(),
-        notices,
-    });
+        gate: Gate {
+            secure: settings.lan,
+            port,
+            limits,
+            sessions: Arc::clone(&sessions),
+            handle: handle.clone(),
+            notices: notices.clone(),
+        },
+        door: Door { pairing, sessions, limits, notices },
+        rig: Rig(settings.rig.as_str().into()),
+        authority: Authority(authority.map(Into::into)),
+        entries: Entries { books: books.clone(), phones: phones.clone() },
+        receiving: Arc::new(Receiving::new(limits.pieces_at_once)),
+        judging: Arc::new(Judging::new(books.clone(), phones.clone(), limits.verdict_wait)),
+        listening: Arc::default(),
+        books,
+        phones,
+    };
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(THREADS)
         .enable_all()
         .build()
         .map_err(PageError::Serve)?;
-    let server = {
+    let socket = {
         let _within = runtime.enter();
         axum_server::from_tcp(listener).map_err(PageError::Serve)?.handle(handle.clone())
     };
-    runtime.spawn(keep_house(Arc::clone(&shared)));
-    runtime.spawn(until_ended(Arc::clone(&shared), handle));
-    let served = runtime.spawn(serve(server, tls.map(RustlsConfig::from_config), shared));
+    runtime.spawn(keep_house(server.door.clone(), server.books.clone(), ended.clone()));
+    runtime.spawn(until_ended(ended, handle));
+    let served = runtime.spawn(serve(socket, tls.map(RustlsConfig::from_config), server));
     Ok(Running {
         urls,
         fingerprint,
@@ -262,34 +224,32 @@ pub fn start(settings: &PageSettings) -> Result<Running, PageError> {
     })
 }
 
-async fn serve(mut server: Server<SocketAddr>, tls: Option<RustlsConfig>, shared: Arc<Shared>) {
-    let app = router(&shared).into_make_service_with_connect_info::<SocketAddr>();
-    let head_time = shared.limits.head_time;
-    server.http_builder().http1().header_read_timeout(head_time).max_buf_size(HEAD_BYTES);
-    let server = server.http1_only().first_request_timeout(head_time);
+async fn serve(mut socket: axum_server::Server<SocketAddr>, tls: Option<RustlsConfig>, server: Server) {
+    let app = router(&server).into_make_service_with_connect_info::<SocketAddr>();
+    let head_time = server.limits.head_time;
+    socket.http_builder().http1().header_read_timeout(head_time).max_buf_size(HEAD_BYTES);
+    let socket = socket.http1_only().first_request_timeout(head_time);
     let served = match tls {
         Some(config) => {
             let acceptor = RustlsAcceptor::new(config).handshake_timeout(head_time);
-            server.acceptor(acceptor).serve(app).await
+            socket.acceptor(acceptor).serve(app).await
         }
-        None => server.serve(app).await,
+        None => socket.serve(app).await,
     };
     if let Err(err) = served {
-        shared.notice(Notice::Trouble(format!("the server ended: {err}")));
+        server.door.notices.tell(Notice::Trouble(format!("the server ended: {err}")));
     }
-    shared.notice(Notice::Ended);
+    server.door.notices.tell(Notice::Ended);
 }
 
 /// Ends the server on a signal or when it is told to.
-async fn until_ended(shared: Arc<Shared>, handle: Handle<SocketAddr>) {
-    let mut ended = shared.ended.clone();
+async fn until_ended(mut ended: watch::Receiver<bool>, handle: Handle<SocketAddr>) {
     let _ = ended.wait_for(|e| *e).await;
     handle.graceful_shutdown(Some(GRACE));
 }
 
 /// New codes for old ones; uploads that nobody goes on with.
-async fn keep_house(shared: Arc<Shared>) {
-    let mut ended = shared.ended.clone();
+async fn keep_house(door: Door, books: Books, mut ended: watch::Receiver<bool>) {
     let mut last = Instant::now();
     loop {
         tokio::select! {
@@ -297,17 +257,17 @@ async fn keep_house(shared: Arc<Shared>) {
             _ = ended.wait_for(|e| *e) => return,
         }
         let now = Instant::now();
-        if let Some(pairing) = &shared.pairing {
+        if let Some(pairing) = &door.pairing {
             match pairing.renew_old(now) {
-                Ok(true) => shared.notice(Notice::Codes(pairing.codes(now))),
+                Ok(true) => door.notices.tell(Notice::Codes(pairing.codes(now))),
                 Ok(false) => {}
-                Err(err) => shared.notice(Notice::Trouble(err.to_string())),
+                Err(err) => door.notices.tell(Notice::Trouble(err.to_string())),
             }
         }
         if now.duration_since(last) >= UPLOADS_EVERY {
             last = now;
-            if shared.with_book(|book| Ok(book.discard_old_uploads(&Stamp::now())?)).await.is_err() {
-                shared.notice(Notice::Trouble("old uploads could not be discarded".to_owned()));
+            if books.work(|book| Ok(book.discard_old_uploads(&Stamp::now())?)).await.is_err() {
+                door.notices.tell(Notice::Trouble("old uploads could not be discarded".to_owned()));
             }
         }
     }

@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest as _, Sha256};
 use subtle::ConstantTimeEq as _;
 
-use super::serve::PageError;
+use super::error::PageError;
 
 /// Name of the cookie.
 pub(super) const COOKIE: &str = "seatsong";

@@ -1,7 +1,5 @@
 //! Checks, readings, parts, concerns: what the tour enters, through the same calls as the commands.
 
-use std::sync::Arc;
-
 use axum::extract::State;
 use axum::response::Response;
 use jiff::Timestamp;
@@ -9,57 +7,21 @@ use serde::Deserialize;
 use serde_json::{Map, Value, json};
 
 use super::ask::{Asked, Given, Number, typed};
+use super::books::Books;
+use super::entries::{Entries, Keyed, When, keyed};
 use super::events::Kind;
 use super::fault::Fault;
 use super::photos;
 use super::rounds::OfPump;
-use super::state::{Keyed, Shared};
 use crate::book::{Book, CheckWish, EntryError, PartChange, PumpRow, concern_document, due_document, part_document};
 use crate::tour::cross::Remark;
 use crate::tour::parts::{PartKind, Place, Side, Why};
-use crate::tour::{Ask, AskKind, Check, Per, Sheet};
+use crate::tour::{Ask, AskKind, Check, Per};
 
 /// Parts that came out, newest first, that the page shows.
 const GONE: usize = 12;
 /// Points of a reading that the page draws.
 const POINTS: usize = 200;
-/// The position where none is said, as with the commands.
-const POSITION: &str = "derrickman";
-
-/// When and who, beside every entry.
-#[derive(Debug, Clone, Deserialize)]
-pub(super) struct When {
-    pub(super) key: String,
-    #[serde(default)]
-    pub(super) by: Option<String>,
-    #[serde(default)]
-    pub(super) at: Option<String>,
-}
-
-impl When {
-    /// By which position.
-    pub(super) fn by(&self) -> &str {
-        self.by.as_deref().map(str::trim).filter(|b| !b.is_empty()).unwrap_or(POSITION)
-    }
-
-    /// The instant meant, on the rig's clock.
-    pub(super) fn instant(&self, sheet: &Sheet) -> Result<Timestamp, Fault> {
-        let now = Timestamp::now();
-        Ok(self.at.as_deref().map(|text| sheet.plan.entry_time(text, now)).transpose()?.unwrap_or(now))
-    }
-}
-
-/// Entries bear when and who as fields of their own.
-macro_rules! keyed {
-    ($($name:ty),*) => {$(
-        impl Keyed for $name {
-            fn key(&self) -> &str {
-                &self.when.key
-            }
-        }
-    )*};
-}
-pub(super) use keyed;
 
 impl From<EntryError> for Fault {
     fn from(err: EntryError) -> Self {
@@ -77,7 +39,7 @@ fn remark_json(r: &Remark) -> Value {
 }
 
 /// `GET /api/due`
-pub(super) async fn due(State(shared): State<Arc<Shared>>) -> Result<axum::Json<Value>, Fault> {
+pub(super) async fn due(State(books): State<Books>) -> Result<axum::Json<Value>, Fault> {
     let work = |book: &mut Book| {
         let (sheet, own) = book.sheet()?;
         let now = Timestamp::now();
@@ -98,7 +60,7 @@ pub(super) async fn due(State(shared): State<Arc<Shared>>) -> Result<axum::Json<
         }
         Ok(document)
     };
-    shared.with_book(work).await.map(axum::Json)
+    books.work(work).await.map(axum::Json)
 }
 
 fn ask_json(
@@ -192,7 +154,7 @@ fn named(pump: Option<&String>) -> Option<&str> {
 }
 
 /// `POST /api/checks`
-pub(super) async fn check(State(shared): State<Arc<Shared>>, given: Given<CheckEntry>) -> Result<Response, Fault> {
+pub(super) async fn check(State(entries): State<Entries>, given: Given<CheckEntry>) -> Result<Response, Fault> {
     let work = |book: &mut Book, e: &CheckEntry| {
         let (sheet, _) = book.sheet()?;
         let at = e.when.instant(&sheet)?;
@@ -226,14 +188,11 @@ pub(super) async fn check(State(shared): State<Arc<Shared>>, given: Given<CheckE
             "missing": entered.missing,
         }}))
     };
-    shared.enter(given, Kind::Check, work).await
+    entries.enter(given, Kind::Check, work).await
 }
 
 /// `GET /api/readings?pump=NAME`
-pub(super) async fn readings(
-    State(shared): State<Arc<Shared>>,
-    Asked(of): Asked<OfPump>,
-) -> Result<axum::Json<Value>, Fault> {
+pub(super) async fn readings(State(books): State<Books>, Asked(of): Asked<OfPump>) -> Result<axum::Json<Value>, Fault> {
     let work = move |book: &mut Book| {
         let pump = of.pump(book)?;
         let (sheet, _) = book.sheet()?;
@@ -263,14 +222,11 @@ pub(super) async fn readings(
         let remarks: Vec<Value> = remarks.iter().map(remark_json).collect();
         Ok(json!({"pump": pump.data.name, "readings": out, "remarks": remarks}))
     };
-    shared.with_book(work).await.map(axum::Json)
+    books.work(work).await.map(axum::Json)
 }
 
 /// `GET /api/parts?pump=NAME`
-pub(super) async fn parts(
-    State(shared): State<Arc<Shared>>,
-    Asked(of): Asked<OfPump>,
-) -> Result<axum::Json<Value>, Fault> {
+pub(super) async fn parts(State(books): State<Books>, Asked(of): Asked<OfPump>) -> Result<axum::Json<Value>, Fault> {
     let work = move |book: &mut Book| {
         let pump = of.pump(book)?;
         let now = Timestamp::now();
@@ -290,11 +246,11 @@ pub(super) async fn parts(
             "schema": "seatsong.parts/1", "pump": pump.data.name, "parts": parts, "gone": gone, "lives": lives,
         }))
     };
-    shared.with_book(work).await.map(axum::Json)
+    books.work(work).await.map(axum::Json)
 }
 
 /// `POST /api/parts`
-pub(super) async fn change_part(State(shared): State<Arc<Shared>>, given: Given<PartEntry>) -> Result<Response, Fault> {
+pub(super) async fn change_part(State(entries): State<Entries>, given: Given<PartEntry>) -> Result<Response, Fault> {
     let work = |book: &mut Book, e: &PartEntry| {
         let wrong = |e: crate::tour::parts::PartError| Fault::refused(e.to_string());
         let (sheet, _) = book.sheet()?;
@@ -320,11 +276,11 @@ pub(super) async fn change_part(State(shared): State<Arc<Shared>>, given: Given<
         };
         Ok(json!({"entered": {"words": words}}))
     };
-    shared.enter(given, Kind::Part, work).await
+    entries.enter(given, Kind::Part, work).await
 }
 
 /// `GET /api/concerns`
-pub(super) async fn concerns(State(shared): State<Arc<Shared>>) -> Result<axum::Json<Value>, Fault> {
+pub(super) async fn concerns(State(books): State<Books>) -> Result<axum::Json<Value>, Fault> {
     let work = |book: &mut Book| {
         let pumps = book.pumps()?;
         let name = |id: Option<i64>| pumps.iter().find(|p| Some(p.id) == id).map(|p| p.data.name.as_str());
@@ -337,14 +293,11 @@ pub(super) async fn concerns(State(shared): State<Arc<Shared>>) -> Result<axum::
         });
         Ok(json!({"schema": "seatsong.concerns/1", "concerns": list.collect::<Vec<Value>>()}))
     };
-    shared.with_book(work).await.map(axum::Json)
+    books.work(work).await.map(axum::Json)
 }
 
 /// `POST /api/concerns`
-pub(super) async fn add_concern(
-    State(shared): State<Arc<Shared>>,
-    given: Given<NewConcern>,
-) -> Result<Response, Fault> {
+pub(super) async fn add_concern(State(entries): State<Entries>, given: Given<NewConcern>) -> Result<Response, Fault> {
     let work = |book: &mut Book, e: &NewConcern| {
         let (sheet, _) = book.sheet()?;
         let pump = named(e.pump.as_ref()).map(|n| book.pump(n)).transpose()?;
@@ -356,12 +309,12 @@ pub(super) async fn add_concern(
         let number = book.add_concern(pump.as_ref(), &words, e.when.instant(&sheet)?, e.when.by())?;
         Ok(json!({"number": number}))
     };
-    shared.enter(given, Kind::Concern, work).await
+    entries.enter(given, Kind::Concern, work).await
 }
 
 /// `POST /api/concerns/ID/close`
 pub(super) async fn close_concern(
-    State(shared): State<Arc<Shared>>,
+    State(entries): State<Entries>,
     Number(id): Number,
     given: Given<CloseConcern>,
 ) -> Result<Response, Fault> {
@@ -370,5 +323,5 @@ pub(super) async fn close_concern(
         book.close_concern(id, e.when.instant(&sheet)?, e.when.by(), &e.why)?;
         Ok(json!({"number": id}))
     };
-    shared.enter(given, Kind::Concern, work).await
+    entries.enter(given, Kind::Concern, work).await
 }

@@ -14,10 +14,12 @@ use tokio::io::AsyncWriteExt as _;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
 use super::ask::{Asked, Given, Pieces, too_large};
+use super::books::Books;
+use super::entries::Entries;
 use super::events::{Event, Kind};
 use super::fault::Fault;
+use super::limits::Limits;
 use super::session::random;
-use super::state::Shared;
 use crate::book::{Book, Finished, NewUpload, Stamp, UploadRow};
 use crate::clip::recording_kind_of;
 
@@ -46,20 +48,20 @@ impl Receiving {
 
 /// One upload takes one piece at a time.
 struct Turn {
-    shared: Arc<Shared>,
+    receiving: Arc<Receiving>,
     id: String,
 }
 
 impl Turn {
-    fn take(shared: &Arc<Shared>, id: &str) -> Option<Self> {
-        let mut busy = shared.receiving.busy.lock().unwrap_or_else(PoisonError::into_inner);
-        busy.insert(id.to_owned()).then(|| Self { shared: Arc::clone(shared), id: id.to_owned() })
+    fn take(receiving: &Arc<Receiving>, id: &str) -> Option<Self> {
+        let mut busy = receiving.busy.lock().unwrap_or_else(PoisonError::into_inner);
+        busy.insert(id.to_owned()).then(|| Self { receiving: Arc::clone(receiving), id: id.to_owned() })
     }
 }
 
 impl Drop for Turn {
     fn drop(&mut self) {
-        self.shared.receiving.busy.lock().unwrap_or_else(PoisonError::into_inner).remove(&self.id);
+        self.receiving.busy.lock().unwrap_or_else(PoisonError::into_inner).remove(&self.id);
     }
 }
 
@@ -90,10 +92,10 @@ pub(super) fn busy() -> Fault {
 
 /// `POST /api/uploads`
 pub(super) async fn begin(
-    State(shared): State<Arc<Shared>>,
+    State(books): State<Books>,
+    State(limits): State<Limits>,
     Given { value: wish, .. }: Given<Wish>,
 ) -> Result<axum::Json<Value>, Fault> {
-    let limits = shared.limits;
     if wish.bytes > limits.clip_bytes {
         let most = limits.clip_bytes / 1_000_000;
         return Err(Fault::new(
@@ -106,7 +108,7 @@ pub(super) async fn begin(
         .iter()
         .map(|b| format!("{b:02x}"))
         .collect();
-    let answer = shared.with_book(move |book| {
+    let answer = books.work(move |book| {
         let round = book.round(wish.round)?;
         let pump = book.pump_by_id(round.pump_id)?;
         let spot = book.spot(&pump, wish.module, wish.spot.as_deref())?;
@@ -137,11 +139,8 @@ pub(super) async fn begin(
 }
 
 /// `GET /api/uploads/UP`
-pub(super) async fn state(
-    State(shared): State<Arc<Shared>>,
-    Path(id): Path<String>,
-) -> Result<axum::Json<Value>, Fault> {
-    shared.with_book(move |book| shown(book, &book.upload(&id)?)).await.map(axum::Json)
+pub(super) async fn state(State(books): State<Books>, Path(id): Path<String>) -> Result<axum::Json<Value>, Fault> {
+    books.work(move |book| shown(book, &book.upload(&id)?)).await.map(axum::Json)
 }
 
 #[derive(Debug, Deserialize)]
@@ -151,17 +150,19 @@ pub(super) struct From {
 
 /// `PUT /api/uploads/UP?from=N`
 pub(super) async fn piece(
-    State(shared): State<Arc<Shared>>,
+    State(books): State<Books>,
+    State(limits): State<Limits>,
+    State(receiving): State<Arc<Receiving>>,
     Path(id): Path<String>,
     Asked(From { from }): Asked<From>,
     request: Request,
 ) -> Result<axum::Json<Value>, Fault> {
-    let waited = tokio::time::timeout(shared.limits.body_pause, shared.receiving.place()).await;
+    let waited = tokio::time::timeout(limits.body_pause, receiving.place()).await;
     let Ok(Some(place)) = waited else { return Err(busy()) };
-    let turn = Turn::take(&shared, &id).ok_or_else(busy)?;
+    let turn = Turn::take(&receiving, &id).ok_or_else(busy)?;
     // On its own: what has come is written to its end, even if the network takes this request away in the middle.
     let received = tokio::spawn(async move {
-        let out = receive(&turn.shared, id, from, request).await;
+        let out = receive(&books, &limits, id, from, request).await;
         drop((turn, place));
         out
     });
@@ -173,7 +174,7 @@ pub(super) async fn piece(
 ///
 /// # Returns
 /// How many are here now.
-async fn receive(shared: &Arc<Shared>, id: String, from: i64, request: Request) -> Result<i64, Fault> {
+async fn receive(books: &Books, limits: &Limits, id: String, from: i64, request: Request) -> Result<i64, Fault> {
     let (upload, path) = {
         let id = id.clone();
         let find = move |book: &mut Book| {
@@ -181,19 +182,19 @@ async fn receive(shared: &Arc<Shared>, id: String, from: i64, request: Request) 
             let path = book.upload_path(&upload);
             Ok((upload, path))
         };
-        shared.with_book(find).await?
+        books.work(find).await?
     };
     if upload.clip_id.is_some() || from != upload.have {
-        Pieces::new(request.into_body(), &shared.limits).drain(shared.limits.piece_bytes).await;
+        Pieces::new(request.into_body(), limits).drain(limits.piece_bytes).await;
         let words = format!("{} bytes are here; go on from there", upload.have);
         return Err(Fault::new(StatusCode::CONFLICT, words).with("have", upload.have));
     }
-    let most = shared.limits.piece_bytes;
+    let most = limits.piece_bytes;
     let told = request.headers().get(header::CONTENT_LENGTH).and_then(|l| l.to_str().ok()?.parse::<usize>().ok());
     if told.is_some_and(|t| t > most) {
         return Err(too_large(most));
     }
-    let mut pieces = Pieces::new(request.into_body(), &shared.limits);
+    let mut pieces = Pieces::new(request.into_body(), limits);
     let mut room = most;
     // The first bytes must be those of a recording before anything is kept.
     let mut waiting = Vec::new();
@@ -223,7 +224,7 @@ async fn receive(shared: &Arc<Shared>, id: String, from: i64, request: Request) 
             && let Err(what) = recording_kind_of(&waiting)
         {
             pieces.drain(room).await;
-            shared.with_book(move |book| Ok(book.discard_upload(&upload)?)).await?;
+            books.work(move |book| Ok(book.discard_upload(&upload)?)).await?;
             return Err(no_recording(&what));
         }
         if !waiting.is_empty() {
@@ -244,7 +245,7 @@ async fn receive(shared: &Arc<Shared>, id: String, from: i64, request: Request) 
         }
     };
     if to.is_some() {
-        shared.with_book(move |book| Ok(book.touch_upload(&id)?)).await?;
+        books.work(move |book| Ok(book.touch_upload(&id)?)).await?;
     }
     ended
 }
@@ -262,12 +263,13 @@ fn full_or_failed(path: &std::path::Path, source: std::io::Error) -> crate::book
 
 /// `POST /api/uploads/UP/done`
 pub(super) async fn done(
-    State(shared): State<Arc<Shared>>,
+    State(Entries { books, phones }): State<Entries>,
+    State(receiving): State<Arc<Receiving>>,
     Path(id): Path<String>,
 ) -> Result<axum::Json<Value>, Fault> {
-    let turn = Turn::take(&shared, &id).ok_or_else(busy)?;
-    let (finished, upload) = shared
-        .with_book(move |book| {
+    let turn = Turn::take(&receiving, &id).ok_or_else(busy)?;
+    let (finished, upload) = books
+        .work(move |book| {
             // Kept until the work is done, even if the network takes this request away.
             let _turn = turn;
             let upload = book.upload(&id)?;
@@ -277,7 +279,7 @@ pub(super) async fn done(
     match finished {
         Finished::Clip(clip, known) => {
             if upload.clip_id.is_none() {
-                shared.tell(Event::in_round(Kind::Clip, clip.round));
+                phones.tell(Event::in_round(Kind::Clip, clip.round));
             }
             Ok(axum::Json(json!({"clip": clip, "known": known})))
         }

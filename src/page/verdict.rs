@@ -2,6 +2,7 @@
 
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -11,9 +12,9 @@ use serde_json::{Value, json};
 use tokio::sync::watch;
 
 use super::ask::{Asked, Number};
-use super::events::{Event, Kind};
+use super::books::Books;
+use super::events::{Event, Kind, Phones};
 use super::fault::Fault;
-use super::state::Shared;
 use crate::book::RoundVerdict;
 use crate::map::StrokeMap;
 use crate::report::words::worst_first;
@@ -32,12 +33,20 @@ struct Job {
 }
 
 /// Verdicts at hand or being worked out, newest last.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Judging {
+    books: Books,
+    phones: Phones,
+    /// How long a phone waits before it is told how far the work is.
+    wait: Duration,
     jobs: Mutex<Vec<(i64, Arc<Job>)>>,
 }
 
 impl Judging {
+    pub(super) fn new(books: Books, phones: Phones, wait: Duration) -> Self {
+        Self { books, phones, wait, jobs: Mutex::default() }
+    }
+
     /// The job of a round, and whether it is new and has to be started.
     fn join(&self, round: i64, basis: String) -> (Arc<Job>, bool) {
         let mut jobs = self.jobs.lock().unwrap_or_else(PoisonError::into_inner);
@@ -73,7 +82,7 @@ pub(super) enum Standing {
 }
 
 /// The verdict on a round, or how far it is after a short wait.
-pub(super) async fn judged(shared: &Arc<Shared>, id: i64) -> Result<Standing, Fault> {
+pub(super) async fn judged(judging: &Arc<Judging>, id: i64) -> Result<Standing, Fault> {
     let find = move |book: &mut crate::book::Book| {
         let round = book.round(id)?;
         if book.clips(id)?.is_empty() {
@@ -82,32 +91,32 @@ pub(super) async fn judged(shared: &Arc<Shared>, id: i64) -> Result<Standing, Fa
         let basis = book.verdict_basis(&round)?;
         Ok((round, basis))
     };
-    let (round, basis) = shared.with_book(find).await?;
-    let (job, new) = shared.judging.join(id, basis);
+    let (round, basis) = judging.books.work(find).await?;
+    let (job, new) = judging.join(id, basis);
     let mut ended = job.ended.subscribe();
     if new {
-        let (shared, job) = (Arc::clone(shared), Arc::clone(&job));
+        let (judging, job) = (Arc::clone(judging), Arc::clone(&job));
         tokio::spawn(async move {
-            let (told, at) = (Arc::clone(&shared), Arc::clone(&job));
+            let (phones, at) = (judging.phones.clone(), Arc::clone(&job));
             let work = move |book: &mut crate::book::Book| {
                 at.of.store(book.n_to_analyse(&round)?, Ordering::Relaxed);
                 let step = || {
                     let done = at.done.fetch_add(1, Ordering::Relaxed) + 1;
                     let of = at.of.load(Ordering::Relaxed).max(done);
                     let event = Event::in_round(Kind::Progress, id);
-                    told.tell(Event { done: Some(done), of: Some(of), ..event });
+                    phones.tell(Event { done: Some(done), of: Some(of), ..event });
                 };
                 Ok(Arc::new(book.judge_round(&round, &step)?))
             };
-            let result = shared.with_book_long(work).await;
+            let result = judging.books.work_long(work).await;
             if result.is_err() {
-                shared.judging.forget(&job);
+                judging.forget(&job);
             }
             job.ended.send_replace(Some(result));
-            shared.tell(Event::in_round(Kind::Verdict, id));
+            judging.phones.tell(Event::in_round(Kind::Verdict, id));
         });
     }
-    let wait = tokio::time::timeout(shared.limits.verdict_wait, ended.wait_for(Option::is_some)).await;
+    let wait = tokio::time::timeout(judging.wait, ended.wait_for(Option::is_some)).await;
     match wait {
         Ok(Ok(result)) => match &*result {
             Some(Ok(verdict)) => Ok(Standing::Ready(Arc::clone(verdict))),
@@ -127,8 +136,8 @@ fn working(done: usize, of: usize) -> Response {
 }
 
 /// `GET /api/rounds/ID/verdict`
-pub(super) async fn verdict(State(shared): State<Arc<Shared>>, Number(id): Number) -> Result<Response, Fault> {
-    Ok(match judged(&shared, id).await? {
+pub(super) async fn verdict(State(judging): State<Arc<Judging>>, Number(id): Number) -> Result<Response, Fault> {
+    Ok(match judged(&judging, id).await? {
         Standing::Ready(verdict) => axum::Json(verdict.document()).into_response(),
         Standing::Working(done, of) => working(done, of),
     })
@@ -158,11 +167,11 @@ fn rows(map: &StrokeMap) -> Vec<Vec<Option<f32>>> {
 
 /// `GET /api/rounds/ID/map?module=M`
 pub(super) async fn map(
-    State(shared): State<Arc<Shared>>,
+    State(judging): State<Arc<Judging>>,
     Number(id): Number,
     Asked(OfModule { module }): Asked<OfModule>,
 ) -> Result<Response, Fault> {
-    let verdict = match judged(&shared, id).await? {
+    let verdict = match judged(&judging, id).await? {
         Standing::Ready(verdict) => verdict,
         Standing::Working(done, of) => return Ok(working(done, of)),
     };

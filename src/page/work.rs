@@ -1,18 +1,16 @@
 //! Work on fluid ends, step by step. A record, never a clearance.
 
-use std::sync::Arc;
-
 use axum::extract::State;
 use axum::response::Response;
 use serde::Deserialize;
 use serde_json::{Value, json};
 
 use super::ask::{Asked, Given, Number, typed};
+use super::books::Books;
+use super::entries::{Entries, Keyed, When, keyed};
 use super::events::Kind;
 use super::fault::Fault;
 use super::rounds::OfPump;
-use super::state::{Keyed, Shared};
-use super::tour::{When, keyed};
 use crate::book::{Book, JobRow, job_document, work_answer};
 use crate::tour::work::{Answer, Entry, Event, Step};
 use crate::units::Dimension;
@@ -88,21 +86,18 @@ fn job_json(book: &Book, row: &JobRow) -> Result<Value, Fault> {
 }
 
 /// `GET /api/work?pump=NAME`
-pub(super) async fn list(
-    State(shared): State<Arc<Shared>>,
-    Asked(of): Asked<OfPump>,
-) -> Result<axum::Json<Value>, Fault> {
+pub(super) async fn list(State(books): State<Books>, Asked(of): Asked<OfPump>) -> Result<axum::Json<Value>, Fault> {
     let work = move |book: &mut Book| {
         let pump = of.pump(book)?;
         let jobs = book.jobs(&pump)?;
         let jobs = jobs.iter().rev().map(|j| job_json(book, j)).collect::<Result<Vec<Value>, Fault>>()?;
         Ok(json!({"schema": "seatsong.work/1", "jobs": jobs}))
     };
-    shared.with_book(work).await.map(axum::Json)
+    books.work(work).await.map(axum::Json)
 }
 
 /// `POST /api/work`
-pub(super) async fn start(State(shared): State<Arc<Shared>>, given: Given<Start>) -> Result<Response, Fault> {
+pub(super) async fn start(State(entries): State<Entries>, given: Given<Start>) -> Result<Response, Fault> {
     let work = |book: &mut Book, e: &Start| {
         let (sheet, _) = book.sheet()?;
         let pump = book.pump_or_only(e.pump.as_deref().filter(|p| !p.is_empty()))?;
@@ -110,7 +105,7 @@ pub(super) async fn start(State(shared): State<Arc<Shared>>, given: Given<Start>
         let row = book.job(id)?;
         job_json(book, &row)
     };
-    shared.enter(given, Kind::Work, work).await
+    entries.enter(given, Kind::Work, work).await
 }
 
 impl Next {
@@ -139,7 +134,7 @@ impl Next {
 
 /// `POST /api/work/ID`
 pub(super) async fn next(
-    State(shared): State<Arc<Shared>>,
+    State(entries): State<Entries>,
     Number(id): Number,
     given: Given<Next>,
 ) -> Result<Response, Fault> {
@@ -149,5 +144,5 @@ pub(super) async fn next(
         let row = book.enter_work(id, &entry)?;
         job_json(book, &row)
     };
-    shared.enter(given, Kind::Work, work).await
+    entries.enter(given, Kind::Work, work).await
 }
