@@ -1,6 +1,7 @@
 //! The sound-to-verdict core against truths by construction and a measured slow beat.
 #![allow(clippy::unwrap_used, clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::should_implement_trait)]
 
+mod layers;
 mod maps;
 mod rates;
 mod verdicts;
