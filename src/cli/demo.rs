@@ -1,107 +1,217 @@
-//! `seatsong demo`: the whole job on made-up clips, ending with a note and its pictures.
+//! `seatsong demo`: the whole job on made-up clips, in a book of its own, ending with the handover note.
 
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::time::{Duration, SystemTime};
 
-use anyhow::Context as _;
+use anyhow::{Context as _, bail};
 use clap::Args;
+use jiff::Timestamp;
 
-use super::job::{self, Compared, Terms};
-use super::{Io, compare, list};
-use crate::clip::ReadSettings;
-use crate::report::json::{self, Baselines};
-use crate::report::note::{self, Note, NoteClip, NotePump};
-use crate::report::{note_picture, picture, view, write_file};
-use crate::sample::{DEMO, Pump, Scenario};
-use crate::score::JudgeSettings;
+use super::{Io, handover, verdict};
+use crate::book::{Book, BookError, NewClip, NewPump, NewRound, PumpRow, RoundChange, RoundRow, RoundVerdict, Stamp};
+use crate::pump::LinerRating;
+use crate::report::handover::html;
+use crate::sample::{DEMO, MadeClip, Pump, Role, Scenario};
+use crate::score::State;
+use crate::units::{UnitSystem, bar_to_pa};
 
 /// Show the whole job on made-up clips
 ///
-/// An invented rig with two pumps, eight good rounds and one round today. One module's discharge valve has begun to wash, too faint for an ear. Clips, pictures, verdicts and a one-page note are
-/// written to DIR; files of the same names there are replaced, others left alone.
+/// An invented rig with two pumps, eight good rounds and one round today. One module's discharge valve has begun to wash, too faint for an ear. The clips lie in DIR/clips, the book that
+/// they are taken into in DIR/book, the handover note in DIR (handover.html, .pdf, .txt). The demo again in the same DIR goes on with its book and writes the note anew; a book that is not
+/// its own is never written to.
 #[derive(Debug, Clone, Args)]
-#[command(after_help = "Example:\n  seatsong demo\n  then open seatsong-demo/note.html")]
+#[command(after_help = "Example:\n  seatsong demo\n  then open seatsong-demo/handover.html")]
 pub struct DemoArgs {
     /// Folder to write to; made if missing
     #[arg(value_name = "DIR", default_value = "seatsong-demo")]
     dir: PathBuf,
 }
 
+/// What stands in every round of the demo and on its note; the first round of a book tells by it whose book it is.
+const MADE_UP: &str =
+    "All clips are made up by the program itself: seatsong demo. No pump, rig or person stands behind them.";
+/// Crew position of whoever walks the demo's rounds.
+const CREW: &str = "demo";
+/// From one round to the next.
+const DAY: Duration = Duration::from_secs(24 * 3600);
+
 /// Runs the command.
 ///
 /// # Errors
-/// A folder that can't be written.
+/// A folder that can't be written, a book in it that is not the demo's own.
 pub fn run(args: &DemoArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     let dir = &args.dir;
-    let clips = dir.join("clips");
-    let pictures = dir.join("pictures");
-    std::fs::create_dir_all(&pictures)
+    let (clips, place) = (dir.join("clips"), dir.join("book"));
+    std::fs::create_dir_all(&clips)
         .with_context(|| format!("{}: the folder can't be made; give another: seatsong demo DIR", dir.display()))?;
+    // Looked at before anything is made, made only when there is something to take in: an end in between leaves no empty book.
+    let earlier = own_book(&place)?;
     let scenario = Scenario::parse(DEMO, Path::new("the demo's own scenario"))?;
-    let n_clips = scenario.plan(&scenario.rooms()?)?.len();
-    io.say(&format!("making {n_clips} clips of an invented rig in {}", clips.display()))?;
-    let bar = io.progress(n_clips, "making");
-    let made = scenario.make(&clips, &|| bar.inc(1));
-    bar.finish_and_clear();
-    made?;
-    let mut note = Note {
-        rig: scenario.rig.clone(),
-        when: "one made-up round".into(),
-        remarks: vec!["All clips are made up by the program itself. No pump, rig or person stands behind them.".into()],
-        ..Note::default()
+    let made = make(&scenario, &clips, io)?;
+    let mut book = match earlier {
+        Some(book) => {
+            io.say(&format!("{}: the demo's book of before; what is in it stays", place.display()))?;
+            for found in book.recovered() {
+                io.say(&found.to_string())?;
+            }
+            book
+        }
+        None => Book::create(&place)?,
     };
-    for pump in &scenario.pumps {
-        let compared = judge(pump, &clips.join(&pump.name), io)?;
-        writeln!(io.out, "{}, {}", scenario.rig, pump.name)?;
-        compare::print(&compared, io)?;
-        writeln!(io.out)?;
-        note.pumps.push(write_pump(pump, &compared, dir, &pictures)?);
+    let now = SystemTime::now();
+    let bar = io.progress(made.len(), "into the book");
+    let mut today = Vec::new();
+    for (p, pump) in scenario.pumps.iter().enumerate() {
+        let of_pump: Vec<&MadeClip> = made.iter().filter(|c| c.plan.pump == p).collect();
+        today.extend(walk(&mut book, pump, (&of_pump, &clips), now, &|| bar.inc(1))?);
     }
-    let path = dir.join("note.html");
-    write_file(&path, note::html(&note).as_bytes())?;
-    let whole = path.canonicalize().unwrap_or(path);
-    writeln!(io.out, "The note: {}", whole.display())?;
+    bar.finish_and_clear();
+    let bar = io.progress(made.len(), "comparing");
+    let verdicts: Result<Vec<_>, _> = today.iter().map(|round| book.judge_round(round, &|| bar.inc(1))).collect();
+    bar.finish_and_clear();
+    let verdicts = verdicts?;
+    for verdict in &verdicts {
+        verdict::tell(verdict, io)?;
+        writeln!(io.out)?;
+    }
+    let (sheet, _) = book.sheet()?;
+    let last = today.iter().map(|r| r.started.ms).max().context("the demo's scenario has no round of today")?;
+    let last = Timestamp::from_millisecond(last)?;
+    let tour = sheet.plan.tour_at(last)?;
+    let at = Timestamp::now().min(tour.end);
+    let mut note = book.handover(&scenario.rig, &tour, at, &|| ())?;
+    note.remarks.insert(0, MADE_UP.into());
+    handover::write_note(dir, &note, &html(&note))?;
+    tell(dir, &place, &verdicts, &sheet.plan.typed(last), io)?;
     Ok(ExitCode::SUCCESS)
 }
 
-fn judge(pump: &Pump, folder: &Path, io: &Io<'_>) -> anyhow::Result<Compared> {
-    let rows = list::read(&folder.join("clips.csv"), &pump.order)?;
-    let read = ReadSettings::default();
-    let judge = JudgeSettings { order: pump.order.clone(), ..JudgeSettings::default() };
-    let terms = Terms { read: &read, judge, skip_bad: false, taps: &[] };
-    let bar = io.progress(rows.goods.len() + rows.nows.len(), "comparing");
-    let compared = job::compare(&rows.goods, &rows.nows, &terms, &|| bar.inc(1));
-    bar.finish_and_clear();
-    compared
+/// The book that an earlier run made here; `None` where there is none.
+fn own_book(place: &Path) -> anyhow::Result<Option<Book>> {
+    let book = match Book::open(place) {
+        Err(BookError::NoBook { .. }) => return Ok(None),
+        book => book?,
+    };
+    if !book.round(1).is_ok_and(|first| first.remarks.contains(MADE_UP)) {
+        bail!("{}: a book is here that the demo did not make; give another folder: seatsong demo DIR", place.display());
+    }
+    Ok(Some(book))
 }
 
-/// Writes a pump's verdicts and pictures; returns its part of the note.
-fn write_pump(pump: &Pump, compared: &Compared, dir: &Path, pictures: &Path) -> anyhow::Result<NotePump> {
-    let document =
-        json::verdicts(&compared.baselines, Baselines::List, &compared.clips, &compared.odd, &compared.skipped);
-    let text = format!("{}\n", serde_json::to_string_pretty(&document)?);
-    write_file(&dir.join(format!("{}.json", pump.name)), text.as_bytes())?;
-    let mut out = NotePump { name: pump.name.clone(), ..NotePump::default() };
-    let today = pump.rounds.iter().rev().find(|r| r.role == crate::sample::Role::Now);
-    out.spm = today.and_then(|r| r.spm);
-    out.pressure = today.and_then(|r| r.pressure).map(|p| format!("{p:.0} bar"));
-    out.facts = compared
-        .baselines
-        .iter()
-        .filter_map(|b| Some((format!("Good clips of module {}", b.module?), b.clips.to_string())))
-        .collect();
-    for (clip, (maps, &scale)) in compared.clips.iter().zip(compared.maps.iter().zip(&compared.scales)) {
-        let picture = match maps {
-            None => None,
-            Some(maps) => {
-                let maps = view::in_scale(maps, scale);
-                let name = clip.module.map_or_else(|| pump.name.clone(), |m| format!("{}-m{m}", pump.name));
-                let title = format!("{}, {}", pump.name, clip.file);
-                picture::change_map(&pictures.join(format!("{name}.png")), &maps, clip, &title, scale)?;
-                Some(note_picture::note_png(&maps, clip)?)
-            }
-        };
-        out.clips.push(NoteClip { verdict: clip.clone(), picture });
+fn make(scenario: &Scenario, clips: &Path, io: &mut Io<'_>) -> anyhow::Result<Vec<MadeClip>> {
+    let n_clips = scenario.plan(&scenario.rooms()?)?.len();
+    io.say(&format!("making {n_clips} clips of an invented rig in {}", clips.display()))?;
+    let bar = io.progress(n_clips, "making");
+    let made = scenario.make(clips, &|| bar.inc(1));
+    bar.finish_and_clear();
+    Ok(made?)
+}
+
+/// Takes a pump's rounds into the book, a day apart and the last one now, and accepts the good ones; returns those to be judged.
+///
+/// What an earlier run took in is known by its checksum and stays where it is.
+fn walk(
+    book: &mut Book,
+    pump: &Pump,
+    (made, clips): (&[&MadeClip], &Path),
+    now: SystemTime,
+    step: &dyn Fn(),
+) -> anyhow::Result<Vec<RoundRow>> {
+    let row = match book.pump(&pump.name) {
+        Ok(row) => row,
+        Err(BookError::Unknown { .. }) => book.add_pump(&plate(pump))?,
+        Err(err) => return Err(err.into()),
+    };
+    let rounds: Vec<&[&MadeClip]> = made.chunk_by(|a, b| a.plan.round == b.plan.round).collect();
+    let mut today = Vec::new();
+    for (round, days) in rounds.iter().zip((0..rounds.len()).rev()) {
+        let days = u32::try_from(days).unwrap_or(u32::MAX);
+        let at = now.checked_sub(DAY * days).and_then(Stamp::of_system_time).context("the clock of this computer is wrong")?;
+        let round_row = round_of(book, &row, round, clips, &at)?;
+        for clip in *round {
+            let spot = book.spot(&row, clip.plan.spec.module, None)?;
+            // The second channel of such a clip.
+            let pulse = clip.plan.spec.pulse.then_some(2);
+            book.add_clip(&round_row, &spot, &NewClip { path: &clips.join(&clip.plan.file), taken_at: &at, pulse })?;
+            step();
+        }
+        if round_row.closed_at.is_none() {
+            book.change_round(round_row.id, &RoundChange::default(), true)?;
+        }
+        if round[0].plan.role == Role::Good {
+            book.accept(&round_row, &[], CREW)?;
+        } else {
+            today.push(book.round(round_row.id)?);
+        }
     }
-    Ok(out)
+    Ok(today)
+}
+
+/// A made-up plate: the scenario tells only what is heard.
+fn plate(pump: &Pump) -> NewPump {
+    let liner = LinerRating { bore_m: 0.160, rating_pa: bar_to_pa(260.0) };
+    NewPump {
+        name: pump.name.clone(),
+        order: pump.order.clone(),
+        stroke_m: 0.300,
+        rod_m: None,
+        gear_ratio: None,
+        rod_load_n: None,
+        liners: vec![liner],
+        liner_m: Some(liner.bore_m),
+        units: UnitSystem::Si,
+    }
+}
+
+/// The round into which an earlier run took one of these clips, else a new one.
+fn round_of(
+    book: &mut Book,
+    pump: &PumpRow,
+    made: &[&MadeClip],
+    clips: &Path,
+    at: &Stamp,
+) -> anyhow::Result<RoundRow> {
+    for clip in made {
+        if let Some(known) = book.known_clip(&clips.join(&clip.plan.file))? {
+            return Ok(book.round(known.round)?);
+        }
+    }
+    let plan = &made[0].plan;
+    let point = RoundChange {
+        spm: Some(plan.console_spm),
+        pressure_pa: Some(bar_to_pa(plan.pressure)),
+        mud_kg_m3: None,
+        crew: Some(CREW.into()),
+        remarks: Some(MADE_UP.into()),
+    };
+    Ok(book.start_round(pump, &NewRound { at: Some(at.clone()), point })?)
+}
+
+/// Where the note lies, and what to try on the book next, as it has to be typed.
+fn tell(dir: &Path, place: &Path, verdicts: &[RoundVerdict], tour: &str, io: &mut Io<'_>) -> anyhow::Result<()> {
+    let note = dir.join("handover.html");
+    let note = note.canonicalize().unwrap_or(note);
+    let program = std::env::args_os().next().map_or_else(|| PathBuf::from("seatsong"), PathBuf::from);
+    let (program, place, sound) = (quoted(&program), quoted(place), quoted(&dir.join("sound")));
+    let mut clips = verdicts.iter().flat_map(|v| v.clips.iter().map(move |clip| (&v.pump.data.name, clip)));
+    let departed = clips.find(|(_, clip)| clip.verdict == State::Departed);
+    writeln!(io.out, "The handover note: {} (beside it as handover.pdf and handover.txt)", note.display())?;
+    writeln!(io.out, "\nTry next, on the demo's book:")?;
+    if let Some((pump, clip)) = departed {
+        writeln!(io.out, "  {program} trend {pump} --book {place}")?;
+        if let Some(module) = clip.module {
+            writeln!(io.out, "  {program} handover --tour '{tour}' --audio {module} --out {sound} --book {place}")?;
+        }
+    }
+    writeln!(io.out, "  {program} page --book {place}")?;
+    Ok(())
+}
+
+/// A path as a shell takes it.
+fn quoted(path: &Path) -> String {
+    let text = path.display().to_string();
+    let plain = |c: char| c.is_alphanumeric() || "/._-+:\\".contains(c);
+    if !text.is_empty() && text.chars().all(plain) { text } else { format!("'{}'", text.replace('\'', r"'\''")) }
 }

@@ -1,6 +1,6 @@
 //! `seatsong handover`: the note of a tour.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Args;
@@ -101,9 +101,7 @@ pub fn run(args: &HandoverArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     }
     let page = html(&note);
     if let Some(dir) = &args.out {
-        save(&dir.join("handover.html"), page.as_bytes())?;
-        save(&dir.join("handover.pdf"), &pdf(&note)?)?;
-        save(&dir.join("handover.txt"), text(&note).as_bytes())?;
+        write_note(dir, &note, &page)?;
         io.say(&format!("{}: handover.html, handover.pdf, handover.txt", dir.display()))?;
     }
     // What is frozen has been written first: a full disk leaves nothing signed that nobody can read.
@@ -189,7 +187,14 @@ fn sounds(
     Ok(())
 }
 
-fn save(path: &std::path::Path, bytes: &[u8]) -> anyhow::Result<()> {
+/// Writes a note that is not signed yet: `handover.html` (its page), `handover.pdf` and `handover.txt`.
+pub(super) fn write_note(dir: &Path, note: &Handover, page: &str) -> anyhow::Result<()> {
+    save(&dir.join("handover.html"), page.as_bytes())?;
+    save(&dir.join("handover.pdf"), &pdf(note)?)?;
+    save(&dir.join("handover.txt"), text(note).as_bytes())
+}
+
+fn save(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
     if let Some(dir) = path.parent() {
         std::fs::create_dir_all(dir)?;
     }

@@ -73,7 +73,8 @@ pub fn run(args: &VerdictArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-fn tell(v: &RoundVerdict, io: &mut Io<'_>) -> anyhow::Result<()> {
+/// Prints a verdict for a person.
+pub(super) fn tell(v: &RoundVerdict, io: &mut Io<'_>) -> anyhow::Result<()> {
     writeln!(io.out, "{}\n", round::head(&v.round, &v.pump))?;
     write!(io.out, "{}", text::verdicts(&v.clips, io.text))?;
     if !v.changes.is_empty() {

@@ -2,7 +2,7 @@
 
 use super::tests::{bad, full, photos};
 use super::*;
-use crate::report::note::badge_colours;
+use crate::report::colour::badge_colours;
 use crate::score::State;
 
 fn pages() -> Vec<(&'static str, String)> {

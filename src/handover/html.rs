@@ -7,7 +7,7 @@ use base64::prelude::{BASE64_STANDARD, Engine as _};
 use super::block::{Align, Block, Column, Item, On, Row, Span};
 use super::paper::{PHOTO_WORDS, Sheet, caption, sheets};
 use super::{Handover, Photo, Trend};
-use crate::report::note::{badge_colours, escape};
+use crate::report::colour::badge_colours;
 use crate::report::words;
 use crate::score::State;
 
@@ -51,6 +51,24 @@ pub fn html(note: &Handover) -> String {
         "</main>\n<footer>\n<p>Made by seatsong {}.</p>\n</footer>\n</body>\n</html>\n",
         env!("CARGO_PKG_VERSION")
     );
+    out
+}
+
+/// Text made safe for HTML text and double-quoted attributes.
+pub(super) fn escape(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '"' => out.push_str("&quot;"),
+            '\'' => out.push_str("&#39;"),
+            // Control characters have no place in HTML.
+            c if c.is_control() && !matches!(c, '\n' | '\t') => out.push('\u{fffd}'),
+            c => out.push(c),
+        }
+    }
     out
 }
 

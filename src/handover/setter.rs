@@ -4,8 +4,7 @@ use std::collections::HashMap;
 
 use super::block::Span;
 use crate::report::canvas::{Lettering, text_width};
-use crate::report::colour::Rgb;
-use crate::report::note::badge_colours;
+use crate::report::colour::{Rgb, badge_colours};
 use crate::report::{ReportError, words};
 
 /// A4 in points.

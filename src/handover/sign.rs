@@ -1,7 +1,7 @@
 //! A signed note is frozen: its fingerprint goes into the book, and later corrections are amendments that show.
 
+use super::html::escape;
 use crate::book::{Amendment, NoteRow, Taken, fingerprint};
-use crate::report::note::escape;
 use crate::tour::TourPlan;
 
 /// Who signed a note, and what came after.

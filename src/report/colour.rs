@@ -9,6 +9,8 @@
 
 use std::sync::OnceLock;
 
+use crate::score::State;
+
 /// Steps of each scale.
 pub const STEPS: usize = 129;
 
@@ -54,6 +56,16 @@ pub fn change(x: f64) -> Rgb {
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to 0..STEPS first")]
 fn step(x: f64) -> usize {
     if x.is_nan() { 0 } else { (x.clamp(0.0, 1.0) * (STEPS - 1) as f64).round() as usize }
+}
+
+/// Background and ink of a verdict's badge; every pair has a contrast above 4.5 (WCAG AA, tested).
+pub(crate) fn badge_colours(state: State) -> (&'static str, &'static str) {
+    match state {
+        State::Departed => ("#8c2d04", "#ffffff"),
+        State::Drifting => ("#ffcf70", "#1a1a1a"),
+        State::Unjudged => ("#44475a", "#ffffff"),
+        State::Steady => ("#d9efe0", "#0b3d1e"),
+    }
 }
 
 /// Whether black lettering reads better than white on this colour.

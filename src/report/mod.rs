@@ -13,7 +13,6 @@
 //! | [`photo`] | a photo made small for a note |
 //! | [`picture`] | stroke maps and spectrograms, PNG and SVG |
 //! | [`trend`] | departure and excess of a pump's modules over time, PNG and SVG |
-//! | [`note`] | the one-page HTML note |
 //! | [`note_picture`] | stroke maps as a note has them: low, large letters |
 //! | [`hear`] | the sound in which a change can be heard |
 
@@ -27,7 +26,6 @@ pub mod hear;
 mod heat;
 pub mod json;
 mod look;
-pub mod note;
 pub mod note_picture;
 pub mod photo;
 pub mod picture;
