@@ -10,8 +10,8 @@ use jiff::Timestamp;
 
 use super::{Io, handover, verdict};
 use crate::book::{Book, BookError, NewClip, NewPump, NewRound, PumpRow, RoundChange, RoundRow, RoundVerdict, Stamp};
+use crate::handover::html;
 use crate::pump::LinerRating;
-use crate::report::handover::html;
 use crate::sample::{DEMO, MadeClip, Pump, Role, Scenario};
 use crate::score::State;
 use crate::units::{UnitSystem, bar_to_pa};
@@ -128,7 +128,10 @@ fn walk(
     let mut today = Vec::new();
     for (round, days) in rounds.iter().zip((0..rounds.len()).rev()) {
         let days = u32::try_from(days).unwrap_or(u32::MAX);
-        let at = now.checked_sub(DAY * days).and_then(Stamp::of_system_time).context("the clock of this computer is wrong")?;
+        let at = now
+            .checked_sub(DAY * days)
+            .and_then(Stamp::of_system_time)
+            .context("the clock of this computer is wrong")?;
         let round_row = round_of(book, &row, round, clips, &at)?;
         for clip in *round {
             let spot = book.spot(&row, clip.plan.spec.module, None)?;
@@ -166,13 +169,7 @@ fn plate(pump: &Pump) -> NewPump {
 }
 
 /// The round into which an earlier run took one of these clips, else a new one.
-fn round_of(
-    book: &mut Book,
-    pump: &PumpRow,
-    made: &[&MadeClip],
-    clips: &Path,
-    at: &Stamp,
-) -> anyhow::Result<RoundRow> {
+fn round_of(book: &mut Book, pump: &PumpRow, made: &[&MadeClip], clips: &Path, at: &Stamp) -> anyhow::Result<RoundRow> {
     for clip in made {
         if let Some(known) = book.known_clip(&clips.join(&clip.plan.file))? {
             return Ok(book.round(known.round)?);
@@ -180,7 +177,7 @@ fn round_of(
     }
     let plan = &made[0].plan;
     let point = RoundChange {
-        spm: Some(plan.console_spm),
+        spm: Some((plan.console_spm * 10.0).round() / 10.0),
         pressure_pa: Some(bar_to_pa(plan.pressure)),
         mud_kg_m3: None,
         crew: Some(CREW.into()),
@@ -200,7 +197,8 @@ fn tell(dir: &Path, place: &Path, verdicts: &[RoundVerdict], tour: &str, io: &mu
     writeln!(io.out, "The handover note: {} (beside it as handover.pdf and handover.txt)", note.display())?;
     writeln!(io.out, "\nTry next, on the demo's book:")?;
     if let Some((pump, clip)) = departed {
-        writeln!(io.out, "  {program} trend {pump} --book {place}")?;
+        let picture = quoted(&dir.join(format!("{pump}.png")));
+        writeln!(io.out, "  {program} verdict --pump {pump} --picture {picture} --book {place}")?;
         if let Some(module) = clip.module {
             writeln!(io.out, "  {program} handover --tour '{tour}' --audio {module} --out {sound} --book {place}")?;
         }
@@ -214,4 +212,46 @@ fn quoted(path: &Path) -> String {
     let text = path.display().to_string();
     let plain = |c: char| c.is_alphanumeric() || "/._-+:\\".contains(c);
     if !text.is_empty() && text.chars().all(plain) { text } else { format!("'{}'", text.replace('\'', r"'\''")) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SMALL: &str = "rig = \"Invented rig\"\nseed = 1\n[recording]\nduration_s = 0.5\nsample_rate_hz = 8000.0\n\
+        [[pump]]\nname = \"pumpA\"\nseed = 2\nnominal_spm = 70.0\n[[pump.round]]\n[[pump.round]]\nrole = \"now\"\n";
+
+    #[test]
+    fn what_an_interrupted_demo_has_taken_in_is_gone_on_with() {
+        let dir = tempfile::tempdir().unwrap();
+        let (clips, place) = (dir.path().join("clips"), dir.path().join("book"));
+        assert!(own_book(&place).unwrap().is_none());
+        let scenario = Scenario::parse(SMALL, Path::new("small")).unwrap();
+        let made = scenario.make(&clips, &|| ()).unwrap();
+        let all: Vec<&MadeClip> = made.iter().collect();
+        let now = SystemTime::now();
+        let mut book = Book::create(&place).unwrap();
+        assert!(own_book(&place).is_err(), "nothing says yet that it is the demo's");
+        for (clips_of, n_clips, good) in [(&all[..2], 2, [1, 1, 0]), (&all, 6, [1; 3]), (&all, 6, [1; 3])] {
+            let today = walk(&mut book, &scenario.pumps[0], (clips_of, &clips), now, &|| ()).unwrap();
+            assert_eq!(today.len(), n_clips / 6);
+            let pump = book.pump("pumpA").unwrap();
+            assert_eq!([1, 2, 3].map(|m| book.good_rounds(&pump, m).unwrap().len()), good);
+            let holds = book.overview().unwrap();
+            assert_eq!((holds.pumps, holds.clips), (1, n_clips as i64));
+            assert!(book.round(1).unwrap().closed_at.is_some());
+        }
+        assert_eq!(book.overview().unwrap().rounds, 2);
+        drop(book);
+        assert!(own_book(&place).unwrap().is_some());
+    }
+
+    #[test]
+    fn a_path_is_shown_as_a_shell_takes_it() {
+        for (path, shown) in
+            [("a/b-1.c", "a/b-1.c"), ("my rig", "'my rig'"), ("rig's", r"'rig'\''s'"), ("$HOME", "'$HOME'")]
+        {
+            assert_eq!(quoted(Path::new(path)), shown);
+        }
+    }
 }

@@ -1,4 +1,4 @@
-//! Verdicts in, what a person reads, sees and hears out: words, tables, pictures, the note, a sound.
+//! Verdicts in, what a person reads, sees and hears out: words, tables, pictures, a sound.
 //!
 //! Everything here takes values and returns text or bytes; the few functions that write a file write it beside its
 //! place and rename it, so that a reader never meets half a file.

@@ -42,7 +42,7 @@ fn the_demo_finds_the_washing_valve_and_ends_with_the_handover_note() {
     // What it found lies in its book.
     let book = dir.join("book");
     let of_book = |args: &[&str]| seatsong(here.path(), &[args, &["--book", book.to_str().unwrap()]].concat()).ended(0);
-    let verdicts = of_book(&["verdict", "--pump", "pumpA", "--json", "--picture", "washing.png"]).json();
+    let verdicts = of_book(&["verdict", "--pump", "pumpA", "--json"]).json();
     let clips = verdicts["clips"].as_array().unwrap();
     let of = |m: u64| clips.iter().find(|c| c["module"] == m).unwrap();
     assert!(["drifting", "departed"].contains(&of(2)["verdict"].as_str().unwrap()), "{verdicts:#}");
@@ -50,14 +50,14 @@ fn the_demo_finds_the_washing_valve_and_ends_with_the_handover_note() {
     for m in [1, 3] {
         assert!(of(2)["departure"].as_f64() > of(m)["departure"].as_f64());
     }
-    assert!(here.path().join("washing.png").exists());
     let other = of_book(&["verdict", "--pump", "pumpB", "--json"]).json();
     assert!(other["clips"].as_array().unwrap().iter().all(|c| c["verdict"] == "steady"), "{other:#}");
 
     // What it says to try next does what it says.
     let next = next_commands(&ran);
-    let [trend, sound, page] = &next[..] else { panic!("{next:?}") };
-    typed(here.path(), trend).tells("pumpA module 2");
+    let [picture, sound, page] = &next[..] else { panic!("{next:?}") };
+    typed(here.path(), picture).tells("Module 2 DEPARTED");
+    assert!(std::fs::read(dir.join("pumpA.png")).unwrap().starts_with(b"\x89PNG"));
     typed(here.path(), sound);
     assert!(dir.join("sound/pumpA-module-2.wav").exists());
     typed(here.path(), &format!("{page} --help")).tells("listening page");
