@@ -10,7 +10,7 @@ use jiff::Timestamp;
 
 use super::{Io, handover, verdict};
 use crate::book::{Book, BookError, NewClip, NewPump, NewRound, PumpRow, RoundChange, RoundRow, RoundVerdict, Stamp};
-use crate::handover::html;
+use crate::handover::{gather, html};
 use crate::pump::LinerRating;
 use crate::sample::{DEMO, MadeClip, Pump, Role, Scenario};
 use crate::score::State;
@@ -81,7 +81,7 @@ pub fn run(args: &DemoArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     let last = Timestamp::from_millisecond(last)?;
     let tour = sheet.plan.tour_at(last)?;
     let at = Timestamp::now().min(tour.end);
-    let mut note = book.handover(&scenario.rig, &tour, at, &|| ())?;
+    let mut note = gather(&mut book, &scenario.rig, &tour, at, &|| ())?;
     note.remarks.insert(0, MADE_UP.into());
     handover::write_note(dir, &note, &html(&note))?;
     tell(dir, &place, &verdicts, &sheet.plan.typed(last), io)?;

@@ -51,7 +51,7 @@ fn the_pump_gauge_stands_a_little_above_the_standpipe() {
 
 #[test]
 fn the_relief_setting_follows_the_strictest_rule_by_default() {
-    // R10 of CHECKS.md: a liner rated 4355 psi (rating from memory): up to 4355 by R1, up to 4790.5 by R2, running up to setting / 1.10.
+    // A liner rated 4355 psi (rating from memory): up to 4355 by R1, up to 4790.5 by R2, running up to setting / 1.10.
     let psi = |pa: f64| format!("{:.0} psi", pa_to_psi(pa));
     let say = |setting: f64, running: Option<f64>, rules: &Rules| {
         relief(psi_to_pa(setting), Some(psi_to_pa(4355.0)), None, running.map(psi_to_pa), rules, &psi)
@@ -75,7 +75,7 @@ fn the_relief_setting_follows_the_strictest_rule_by_default() {
 
 #[test]
 fn precharge_is_compared_at_one_gas_temperature() {
-    // N2 of CHECKS.md, computed: 650 psig at 60 F is 752.3 psig at 140 F.
+    // Computed: 650 psig at 60 F is 752.3 psig at 140 F.
     let psi = |pa: f64| format!("{:.1} psi", pa_to_psi(pa));
     let at = |gauge: f64, f: f64| Precharge { gauge_pa: psi_to_pa(gauge), gas_k: fahrenheit_to_kelvin(f) };
     let rules = Rules { precharge_reference_k: fahrenheit_to_kelvin(140.0), ..RULES };
@@ -102,7 +102,7 @@ fn a_falling_pressure_is_told_at_alike_strokes_only() {
     let fell = circuit(&c(185.0, 72.0, Some(1200.0)), &before, &RULES);
     assert_eq!(fell.weight, Weight::Tell);
     assert!(fell.text.contains("fell by 8 %") && fell.words().ends_with("(rule of thumb)"), "{fell:?}");
-    // Lighter mud lowers the pressure in proportion: P20 of CHECKS.md, rule from memory.
+    // Lighter mud lowers the pressure in proportion: rule from memory.
     assert_eq!(circuit(&c(185.0, 72.0, Some(1110.0)), &before, &RULES).weight, Weight::Fine);
     assert_eq!(circuit(&c(100.0, 50.0, Some(1200.0)), &before, &RULES).weight, Weight::Missing);
     let scattered = [c(180.0, 72.0, None), c(220.0, 72.0, None), c(200.0, 72.0, None), c(210.0, 72.0, None)];

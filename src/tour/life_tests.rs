@@ -18,7 +18,7 @@ fn placebo() -> Vec<Life> {
 
 #[test]
 fn kaplan_meier_of_the_remission_times() {
-    // Survival: Freireich et al. 1963 (CHECKS.md 8d). Intervals: lifelines 0.30.3, KaplanMeierFitter, 95 %. Standard errors: from memory
+    // Survival: Freireich et al. 1963. Intervals: lifelines 0.30.3, KaplanMeierFitter, 95 %. Standard errors: from memory
     // of R's survfit on the same data, and they are S times the root of Greenwood's sum.
     let curve = kaplan_meier(&drug(), 0.95).unwrap();
     let want = [

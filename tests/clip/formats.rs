@@ -147,7 +147,7 @@ fn calibrator_clip(tone: f32, hiss: f32) -> Vec<f32> {
 fn a_calibrator_clip_gives_pascal_per_full_scale() {
     let folder = Folder::new();
     let path = folder.wav("cal.wav", 48_000, &[calibrator_clip(0.1, 0.005)]);
-    // CHECKS.md W9: 94 dB re 20 uPa is 1.002374 Pa rms (computed from the definition).
+    // 94 dB re 20 uPa is 1.002374 Pa rms (computed from the definition).
     let factor = calibrator(&path, 94.0, 1000.0).unwrap();
     let expected = 1.002_374 / (0.1 / 2.0_f64.sqrt());
     assert!((20.0 * (factor / expected).log10()).abs() < 0.02, "{factor} instead of {expected}");
