@@ -194,7 +194,7 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
         .enumerate()
         .map(|(k, (p, bank))| {
             let others: Vec<&Raw> = beside[k].iter().flat_map(|&j| &left_out[j]).collect();
-            let widening = if p.known() { 1.0 } else { p.model.between_rounds() };
+            let widening = (!p.known()).then(|| p.model.between_rounds());
             let scorer = Scorer::new(bank, &left_out[k], &others, widening);
             let Prepared { module, goods, rounds, model, alignment, .. } = p;
             Spot { module, goods, rounds, model, scorer, alignment }
@@ -238,11 +238,6 @@ impl Prepared {
     fn known(&self) -> bool {
         self.rounds >= LEAST_ROUNDS
     }
-
-    /// What is left out together with a good clip: its round, or of a spot of few rounds the clip alone.
-    fn unit(&self, clip: usize, rounds: &[usize]) -> usize {
-        if self.known() { rounds[clip] } else { clip }
-    }
 }
 
 impl Spot {
@@ -271,7 +266,34 @@ fn gathered(residuals: &[&[Vec<f64>]], k: usize, beside: &[usize]) -> Vec<Vec<f6
     out
 }
 
-/// Every good clip scored by filters that have not seen its round (of a spot of few rounds: the clip), per spot in the order of its good clips.
+/// In which fold each good clip is left out, per spot: the clips of one round together, of a spot of few rounds one clip at a time.
+///
+/// Every fold leaves every spot at least two clips to fit: of three rounds or more each in a fold of its own it does.
+fn folds(models: &[Prepared], rounds: &[usize]) -> Vec<Vec<usize>> {
+    let mut out = vec![Vec::new(); models.len()];
+    // Apart, so that what is left out of the one does not go by what there is of the other.
+    for known in [true, false] {
+        let own: Vec<usize> = (0..models.len()).filter(|&k| models[k].known() == known).collect();
+        let unit = |(at, &clip): (usize, &usize)| if known { rounds[clip] } else { at };
+        let units = |k: usize| models[k].goods.iter().enumerate().map(unit);
+        let mut all: Vec<usize> = own.iter().flat_map(|&k| units(k)).collect();
+        all.sort_unstable();
+        all.dedup();
+        let folded = |k: usize, n: usize| -> Vec<usize> {
+            units(k).map(|u| all.binary_search(&u).unwrap_or(0) % n).collect()
+        };
+        let leaves_two = |n: usize| {
+            own.iter().map(|&k| folded(k, n)).all(|f| (0..n).all(|x| f.iter().filter(|&&y| y != x).count() >= 2))
+        };
+        let n = (all.len().min(MOST_FOLDS)..all.len()).find(|&n| leaves_two(n)).unwrap_or(all.len());
+        for k in own {
+            out[k] = folded(k, n);
+        }
+    }
+    out
+}
+
+/// Every good clip scored by filters that have not seen it nor what was left out with it, per spot in the order of its good clips.
 fn left_out(
     models: &[Prepared],
     rounds: &[usize],
@@ -279,45 +301,33 @@ fn left_out(
     share: bool,
     edges_hz: &[f64],
 ) -> Vec<Vec<Raw>> {
-    let mut units: Vec<usize> = models.iter().flat_map(|m| m.goods.iter().map(|&i| m.unit(i, rounds))).collect();
-    units.sort_unstable();
-    units.dedup();
-    let fold_of = |m: &Prepared, i: usize, folds: usize| units.binary_search(&m.unit(i, rounds)).unwrap_or(0) % folds;
-    // More folds where a spot would be left with less than two clips to fit; one a unit leaves every spot at least two.
-    let enough = |m: &Prepared, folds: usize| {
-        (0..folds).all(|fold| m.goods.iter().filter(|&&i| fold_of(m, i, folds) != fold).count() >= 2)
-    };
-    let folds = (units.len().min(MOST_FOLDS)..units.len())
-        .find(|&folds| models.iter().all(|m| enough(m, folds)))
-        .unwrap_or(units.len());
-    let by_fold: Vec<Vec<Vec<(usize, Raw)>>> = (0..folds)
+    let folds = folds(models, rounds);
+    let n_folds = folds.iter().flatten().max().map_or(0, |most| most + 1);
+    let by_fold: Vec<Vec<Vec<(usize, Raw)>>> = (0..n_folds)
         .into_par_iter()
         .map(|fold| {
-            let kept_models: Vec<Model> = models
+            let fits: Vec<Model> = models
                 .iter()
-                .map(|m| {
-                    let kept: Vec<GoodClip> = m
-                        .goods
-                        .iter()
-                        .zip(&m.clips)
-                        .filter(|(i, _)| fold_of(m, **i, folds) != fold)
-                        .map(|(_, c)| c.clone())
-                        .collect();
+                .zip(&folds)
+                .map(|(m, folds)| {
+                    let kept: Vec<GoodClip> =
+                        folds.iter().zip(&m.clips).filter(|(f, _)| **f != fold).map(|(_, c)| c.clone()).collect();
                     fitted(&kept, m.model.n_usable, m.rounds)
                 })
                 .collect();
-            let residuals: Vec<&[Vec<f64>]> = kept_models.iter().map(|m| m.residuals.as_slice()).collect();
+            let residuals: Vec<&[Vec<f64>]> = fits.iter().map(|m| m.residuals.as_slice()).collect();
             models
                 .iter()
+                .zip(&folds)
                 .enumerate()
-                .map(|(k, m)| {
-                    let model = &kept_models[k];
+                .map(|(k, (m, folds))| {
+                    let model = &fits[k];
                     let bank = Bank::new(model, gathered(&residuals, k, &beside[k]), edges_hz, model.n_usable, share);
-                    m.goods
+                    folds
                         .iter()
                         .zip(&m.clips)
                         .enumerate()
-                        .filter(|(_, (i, _))| fold_of(m, **i, folds) == fold)
+                        .filter(|(_, (f, _))| **f == fold)
                         .map(|(at, (_, c))| (at, bank.raw(&residual_of(model, &c.level_db, &c.point))))
                         .collect()
                 })

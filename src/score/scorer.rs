@@ -216,9 +216,10 @@ impl Scorer {
     /// - `bank`: filters of the model of all good clips.
     /// - `left_out`: each good clip scored by a bank that has not seen it.
     /// - `others`: the same for the other modules, if they share the crank's angle.
-    /// - `widening`: factor by which a new clip may lie further off than the good clips do, 1 where these tell.
+    /// - `widening`: factor by which a new clip may lie further off than the good clips do, where these are of too few rounds to tell; their
+    ///   scales are then at least what the model expects of them, so that clips that are all the same do not make a limit of nothing.
     #[must_use]
-    pub fn new(bank: Bank, left_out: &[Raw], others: &[&Raw], widening: f64) -> Self {
+    pub fn new(bank: Bank, left_out: &[Raw], others: &[&Raw], widening: Option<f64>) -> Self {
         let n = left_out.len() as f64;
         let mean = left_out.iter().map(|r| r.log_energy).sum::<f64>() / n;
         let var = left_out.iter().map(|r| (r.log_energy - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
@@ -257,7 +258,8 @@ impl Scorer {
                 }
                 healthy.push(highest(scores.into_iter()));
             }
-            scales.push(own.iter().zip(&beside).map(|(&q, &b)| widening * scale(q, n, b)).collect());
+            let widened = |s: f64| widening.map_or(s, |w| w * s.max(1.0));
+            scales.push(own.iter().zip(&beside).map(|(&q, &b)| widened(scale(q, n, b))).collect());
         }
         for (raw, healthy) in left_out.iter().zip(&mut healthy) {
             healthy.push(Best { score: (raw.log_energy - energy.0) / energy.1, filter: 0 });
@@ -266,8 +268,9 @@ impl Scorer {
         let sum: f64 = hisses.iter().map(|h| (h - mid).powi(2)).sum();
         let (prior, usual) = HISS_PRIOR;
         let hiss_scale = (mid, ((prior * usual * usual + sum) / (prior + (n - 1.0).max(0.0))).sqrt());
+        let cells = ((bank.white.n_band * N_ANGLE) as f64).max(1.0);
         // An energy goes with the square.
-        let energy = (energy.0 + 2.0 * widening.ln(), energy.1);
+        let energy = (widening.map_or(energy.0, |w| energy.0.max(cells.ln()) + 2.0 * w.ln()), energy.1);
         Self { bank, scales, healthy, energy, hiss, hiss_scale }
     }
 

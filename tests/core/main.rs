@@ -1,7 +1,9 @@
 //! The sound-to-verdict core against truths by construction and a measured slow beat.
 #![allow(clippy::unwrap_used, clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::should_implement_trait)]
 
+mod few;
 mod maps;
+mod narrow;
 mod rates;
 mod verdicts;
 
