@@ -8,13 +8,11 @@ use super::clips::{CLIP, clip_row};
 use super::error::{db, refused};
 use super::pumps::known_module;
 use super::{Book, BookError, ClipRow, PumpRow, RoundRow, Stamp};
-use crate::score::{Item, JudgeSettings, OddGood, PumpShape, judge_all, scatter_db};
+use crate::score::{Item, JudgeSettings, LEAST_ROUNDS, OddGood, PumpShape, judge_all, n_rounds, scatter_db};
 use crate::units::{UnitSystem, pa_to_bar, pa_to_psi};
 
 /// Good rounds of a module that a verdict stands on: the newest. More cost time and no longer tighten the limit.
 pub(super) const MOST_GOOD: i64 = 16;
-/// Good rounds that a module needs.
-pub(super) const LEAST_GOOD: usize = 3;
 /// Rounds looked at for a proposal.
 const LOOKED_AT: i64 = 12;
 /// Share by which a speed must lie outside the span for a round to widen it.
@@ -304,7 +302,7 @@ impl Book {
         let of = |m: u32| items.iter().filter(|i| i.module == Some(m)).cloned().collect::<Vec<Item>>();
         // The newest good clip stands in for a present one: only what is said of the good ones is used.
         let stand_ins: Vec<Item> =
-            modules.iter().map(|&m| of(m)).filter(|g| g.len() >= LEAST_GOOD).filter_map(|mut g| g.pop()).collect();
+            modules.iter().filter(|&&m| n_rounds(&items, Some(m)) >= LEAST_ROUNDS).filter_map(|&m| of(m).pop()).collect();
         let settings = JudgeSettings { order: pump.data.order.clone(), ..JudgeSettings::default() };
         let outcome = if stand_ins.is_empty() { None } else { judge_all(&items, &stand_ins, &settings).ok() };
         let mut out = Vec::new();

@@ -6,14 +6,14 @@ use rusqlite::{OptionalExtension as _, params};
 use serde::Serialize;
 use serde_json::{Value, json};
 
-use super::baseline::{LEAST_GOOD, in_site_unit};
+use super::baseline::in_site_unit;
 use super::cache::{METHOD, Wanted};
 use super::error::db;
 use super::{Book, BookError, ClipRow, PumpRow, RoundRow, Stamp};
 use crate::report::json::{Baselines, SkippedGood, tidy, verdicts};
 use crate::score::{
-    BaselineInfo, ChangeMaps, ClipVerdict, Item, JudgeSettings, OddGood, OddOnes, PumpShape, judge_all, odd_ones,
-    unjudged,
+    BaselineInfo, ChangeMaps, ClipVerdict, Item, JudgeSettings, LEAST_ROUNDS, OddGood, OddOnes, PumpShape, judge_all,
+    n_rounds, odd_ones, unjudged,
 };
 
 /// Since when a change is told.
@@ -227,14 +227,14 @@ impl Book {
         // A round is not its own measure.
         let own = out.round.id.to_string();
         let goods: Vec<Item> = goods.into_iter().filter(|g| g.round.as_deref() != Some(&own)).collect();
-        let enough = |m: Option<u32>| goods.iter().filter(|g| g.module == m).count() >= LEAST_GOOD;
+        let enough = |m: Option<u32>| n_rounds(&goods, m) >= LEAST_ROUNDS;
         let (judged, without): (Vec<usize>, Vec<usize>) = members.iter().partition(|&&i| enough(items[i].module));
         for &i in &without {
-            let n = goods.iter().filter(|g| g.module == items[i].module).count();
+            let n = n_rounds(&goods, items[i].module);
             if items[i].analysis.refusal().is_none() {
                 let module = items[i].module.unwrap_or(0);
                 let why = format!(
-                    "module {module} has {n} accepted good round(s) at this spot, and a verdict needs {LEAST_GOOD}: accept rounds with `seatsong baseline accept`"
+                    "module {module} has {n} accepted good round(s) at this spot, and a verdict needs {LEAST_ROUNDS}: accept rounds with `seatsong baseline accept`"
                 );
                 out.clips[i].reading = format!("No verdict. Next: {why}.");
                 out.clips[i].reason = Some(why);

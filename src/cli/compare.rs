@@ -120,6 +120,13 @@ pub fn run(args: &CompareArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
+fn say_again(names: usize, io: &mut Io<'_>) -> anyhow::Result<()> {
+    if names > 0 {
+        io.say(&format!("{names} good clip(s) were named more than once and count once"))?;
+    }
+    Ok(())
+}
+
 /// The words for a person.
 pub(crate) fn print(compared: &Compared, io: &mut Io<'_>) -> anyhow::Result<()> {
     write!(io.out, "{}", text::verdicts(&compared.clips, io.text))?;
@@ -167,6 +174,7 @@ impl CompareArgs {
         let pressure = self.pressure.map(Pressure::value);
         if let Some(path) = &self.list {
             let mut rows = list::read(path, order)?;
+            say_again(rows.again, io)?;
             for ask in rows.goods.iter_mut().chain(&mut rows.nows) {
                 ask.module = ask.module.or(self.module);
             }
@@ -200,9 +208,7 @@ impl CompareArgs {
     fn goods(&self, nows: &[Named], io: &mut Io<'_>) -> anyhow::Result<Vec<Named>> {
         let asked: HashSet<PathBuf> = nows.iter().map(|n| files::identity(&n.path)).collect();
         let (named, twice) = files::expand(&self.good)?;
-        if twice > 0 {
-            io.say(&format!("{twice} good clip(s) were named more than once and count once"))?;
-        }
+        say_again(twice, io)?;
         let mut goods = Vec::new();
         for good in named {
             if !good.explicit && asked.contains(&files::identity(&good.path)) {

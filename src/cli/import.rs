@@ -13,6 +13,8 @@ use super::files::{self, Named};
 use super::round::PointArgs;
 use super::{Io, Usage};
 use crate::book::{Added, Book, ClipRow, NamePattern, NewClip, NewRound, PumpRow, RoundRow, SpotRow, Stamp};
+use crate::clip::{self, ClipError};
+use crate::map::rate_too_low;
 
 /// Bring recordings into the book: single clips, or a whole folder as one round
 #[derive(Debug, Clone, Args)]
@@ -87,7 +89,13 @@ pub fn run(args: &ImportArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         match book.known_clip(&wish.named.path) {
             // A lost recording is brought in again even though its entry is there.
             Ok(Some(row)) if book.clip_path(&row).exists() => known.push((wish.named.file, row)),
-            Ok(_) => new.push(wish),
+            Ok(_) => match of_no_use(&wish.named) {
+                None => new.push(wish),
+                Some(why) => {
+                    io.say(&why)?;
+                    failed.push(why);
+                }
+            },
             Err(err) => {
                 let why = format!("{:#}", anyhow::Error::from(err));
                 io.say(&why)?;
@@ -147,6 +155,15 @@ pub fn run(args: &ImportArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         writeln!(io.out, "Nothing new: {} recording(s) are in the book already.", known.len())?;
     }
     Ok(if failed.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(1) })
+}
+
+/// Why a recording can never carry a verdict, where its beginning tells. What can't be read at all is kept: the verdict says why.
+fn of_no_use(named: &Named) -> Option<String> {
+    match clip::sample_rate_hz(&named.path) {
+        Ok(rate_hz) => rate_too_low(rate_hz).map(|f| format!("{}: not taken in: {}", named.file, f.text)),
+        Err(err @ ClipError::RateOutOfRange { .. }) => Some(format!("{err}; not taken in")),
+        Err(_) => None,
+    }
 }
 
 fn as_json(round: Option<&RoundRow>, added: &[ClipRow], known: &[(String, ClipRow)], failed: &[String]) -> Value {

@@ -1,10 +1,12 @@
 //! The table of clips that `compare --list` reads.
 
+use std::collections::HashSet;
 use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, anyhow, bail};
 
+use super::files;
 use super::job::Ask;
 use super::options::console_spm;
 use super::pressure::{self, Pressure};
@@ -16,6 +18,8 @@ pub(crate) struct Rows {
     pub goods: Vec<Ask>,
     /// Rows with role `now`.
     pub nows: Vec<Ask>,
+    /// Rows with role `good` that name a good clip again; they do not count.
+    pub again: usize,
 }
 
 /// Where the columns are.
@@ -56,6 +60,7 @@ pub(crate) fn read(path: &Path, order: &[u32]) -> anyhow::Result<Rows> {
     let columns = Columns::find(&header).map_err(|what| anyhow!("{shown}: {what}"))?;
     let mut rows = Rows::default();
     let mut units = Units::default();
+    let mut seen = HashSet::new();
     for record in reader.byte_records() {
         let record = record.with_context(|| format!("{shown}: a line can't be read as a table row"))?;
         let line = record.position().map_or(0, csv::Position::line);
@@ -66,6 +71,7 @@ pub(crate) fn read(path: &Path, order: &[u32]) -> anyhow::Result<Rows> {
         }
         let (role, ask) = columns.row(&cells, path, order, &mut units).map_err(at)?;
         match role {
+            Role::Good if !seen.insert((files::identity(&ask.path), ask.module)) => rows.again += 1,
             Role::Good => rows.goods.push(ask),
             Role::Now => rows.nows.push(ask),
         }
@@ -207,6 +213,20 @@ mod tests {
         assert_eq!(rows.goods[0].module, Some(2));
         assert_eq!(rows.goods[0].file, "a.wav");
         assert_eq!((rows.nows[0].module, rows.nows[0].spm), (None, None));
+    }
+
+    #[test]
+    fn a_good_clip_named_twice_counts_once() {
+        let dir = tempfile::tempdir().unwrap();
+        for name in ["a.wav", "b.wav"] {
+            std::fs::write(dir.path().join(name), name).unwrap();
+        }
+        let path = dir.path().join("clips.csv");
+        std::fs::write(&path, "file,role,round\na.wav,good,1\nb.wav,good,2\n./a.wav,good,3\nb.wav,now,t\nb.wav,now,t\n")
+            .unwrap();
+        let rows = read(&path, &[1]).unwrap();
+        assert_eq!((rows.goods.len(), rows.again, rows.nows.len()), (2, 1, 2));
+        assert_eq!(rows.goods[0].round.as_deref(), Some("1"));
     }
 
     #[test]

@@ -58,6 +58,8 @@ pub enum Code {
     OddGood,
     /// The angle could not be tied to the baseline's with certainty.
     AngleUnsure,
+    /// The good clips are of too few rounds to tell how far rounds lie apart.
+    Provisional,
 }
 
 impl Code {
@@ -86,6 +88,7 @@ impl Code {
             Self::SecondRhythm => "second-rhythm",
             Self::OddGood => "odd-good",
             Self::AngleUnsure => "angle-unsure",
+            Self::Provisional => "provisional",
         }
     }
 }

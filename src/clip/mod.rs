@@ -24,7 +24,6 @@ pub use error::ClipError;
 pub use finding::{Code, Effect, Finding};
 pub use sniff::{recording_kind, recording_kind_of};
 
-use std::io::{Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -192,21 +191,36 @@ pub fn parse_csv_bytes(bytes: &[u8], settings: &ReadSettings) -> Result<Clip, Cl
 /// Bytes from which the kind is told.
 const SNIFF_BYTES: usize = 4096;
 
-fn read_origin(origin: &Origin<'_>, settings: &ReadSettings) -> Result<Clip, ClipError> {
+/// Samples a second of a recording, from its beginning alone.
+///
+/// # Errors
+/// As [`read`].
+pub fn sample_rate_hz(path: &Path) -> Result<f64, ClipError> {
+    let origin = Origin::File(path);
+    Ok(open(&origin, kind_of(&origin)?, &ReadSettings::default())?.info().rate_hz)
+}
+
+fn kind_of(origin: &Origin<'_>) -> Result<Kind, ClipError> {
     let path = origin.path();
     let mut input = origin.open()?;
     let mut head = vec![0; SNIFF_BYTES];
     let n = source::read_full(&mut *input, &mut head).map_err(|err| origin.read_error(err))?;
-    input.seek(SeekFrom::Start(0)).map_err(|err| origin.read_error(err))?;
-    drop(input);
     head.truncate(n);
-    let kind = sniff::sniff(&head, path).map_err(|what| ClipError::NotAudio { path: path.to_path_buf(), what })?;
-    let open = || match kind {
+    sniff::sniff(&head, path).map_err(|what| ClipError::NotAudio { path: path.to_path_buf(), what })
+}
+
+fn open(origin: &Origin<'_>, kind: Kind, settings: &ReadSettings) -> Result<Box<dyn Source>, ClipError> {
+    match kind {
         Kind::Wav => open_wav(origin),
         Kind::Table => open_table(origin, settings),
-        other => Ok(Box::new(coded::CodedSource::open(origin.open()?, path, other)?) as Box<dyn Source>),
-    };
-    let mut clip = ingest::ingest(origin, &open, settings)?;
+        other => Ok(Box::new(coded::CodedSource::open(origin.open()?, origin.path(), other)?)),
+    }
+}
+
+fn read_origin(origin: &Origin<'_>, settings: &ReadSettings) -> Result<Clip, ClipError> {
+    let path = origin.path();
+    let kind = kind_of(origin)?;
+    let mut clip = ingest::ingest(origin, &|| open(origin, kind, settings), settings)?;
     if let Some(named) = Kind::from_extension(path).filter(|&named| named != kind) {
         let text = format!(
             "The name ends like {}, but the content is {}; it was read as {}. Rename the file.",

@@ -1,7 +1,7 @@
 //! One clip from samples to stroke maps: the work that is done once a clip, and in parallel over clips.
 
 use crate::clip::{Clip, Code, Effect, Finding};
-use crate::dsp::bands::{N_BAND, band_edges_hz};
+use crate::dsp::bands::{N_BAND, band_edges_hz, usable_bands};
 use crate::dsp::frames::{BandFrames, FramePlan};
 use crate::map::{FoldedMap, fold, fold_two};
 use crate::stroke::{self, Feature, N_GROUP, Rhythm, group_edges};
@@ -24,6 +24,8 @@ const SURE_LOCK: f64 = 0.75;
 const LEAST_HALF_S: f64 = 8.0;
 /// Shortest clip worth a look, in seconds.
 const LEAST_S: f64 = 2.0;
+/// Fewer bands than this can't carry a verdict.
+const LEAST_BANDS: usize = 1;
 
 /// How to analyse a clip.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -82,6 +84,29 @@ impl Analysis {
     }
 }
 
+/// Why a recording at this sample rate can't carry a verdict whatever is in it: no sound, or too little of it, fits in.
+#[must_use]
+pub fn rate_too_low(sample_rate_hz: f64) -> Option<Finding> {
+    let n_band = usable_bands(&band_edges_hz(), sample_rate_hz);
+    too_narrow(n_band, &format!("{sample_rate_hz:.0} samples a second carry"))
+}
+
+/// The refusal of a recording of so few bands that they can't carry a verdict.
+fn too_narrow(n_band: usize, what_carries: &str) -> Option<Finding> {
+    let edges = band_edges_hz();
+    (n_band < LEAST_BANDS).then(|| {
+        let top = if n_band == 0 { "no sound of use".to_owned() } else { format!("sound up to {:.0} Hz only", edges[n_band]) };
+        Finding::refuse(
+            Code::NarrowBand,
+            format!(
+                "{what_carries} {top}; a verdict needs sound up to {:.0} Hz at least, and the hiss of a leak lies above 2 kHz: record at \
+                 16,000 samples a second or more",
+                edges[LEAST_BANDS]
+            ),
+        )
+    })
+}
+
 /// Samples to stroke maps.
 #[must_use]
 pub fn analyse(clip: &Clip, settings: &AnalyseSettings) -> Analysis {
@@ -100,7 +125,12 @@ pub fn analyse(clip: &Clip, settings: &AnalyseSettings) -> Analysis {
         findings: Vec::new(),
     };
     let length_s = clip.samples.len() as f64 / clip.sample_rate_hz;
-    if frames.n_usable == 0 || length_s < LEAST_S || n < 16 {
+    if let Some(finding) = rate_too_low(clip.sample_rate_hz) {
+        findings.push(finding);
+        out.findings = findings;
+        return out;
+    }
+    if length_s < LEAST_S || n < 16 {
         if !findings.iter().any(|f| f.code == Code::TooShort) {
             findings.push(Finding::refuse(
                 Code::TooShort,
@@ -109,6 +139,9 @@ pub fn analyse(clip: &Clip, settings: &AnalyseSettings) -> Analysis {
         }
         out.findings = findings;
         return out;
+    }
+    if !findings.iter().any(|f| f.effect == Effect::Refuse) {
+        findings.extend(too_narrow(frames.n_usable, "a filter or codec has left"));
     }
     if findings.iter().any(|f| f.effect == Effect::Refuse) {
         out.findings = findings;
@@ -160,7 +193,7 @@ fn band_means(frames: &BandFrames) -> [f64; N_BAND] {
 /// steeply) or at the level of rounding (-130 dB re full scale).
 fn carried_bands(mean: &[f64; N_BAND], n_usable: usize) -> usize {
     let mut top = n_usable;
-    while top > 3 && (mean[top - 1] < 1e-13 || mean[top - 1] < 1e-3 * mean[top - 3]) {
+    while top > 0 && (mean[top - 1] < 1e-13 || top > 2 && mean[top - 1] < 1e-3 * mean[top - 3]) {
         top -= 1;
     }
     top

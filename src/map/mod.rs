@@ -7,7 +7,7 @@ mod tie;
 
 use ndarray::Array2;
 
-pub use analyse::{AnalyseSettings, Analysis, Take, analyse};
+pub use analyse::{AnalyseSettings, Analysis, Take, analyse, rate_too_low};
 pub use fold::{FoldedMap, N_FINE, fold, fold_two};
 pub use swings::{N_SWING, SWING_ANGLES, SWING_BANDS, SWING_CELLS};
 pub(crate) use swings::{gram, leading};

@@ -45,7 +45,7 @@ fn one_round(baselines: &[BaselineInfo]) -> Option<String> {
     let (first, rest) = baselines.split_first()?;
     let rate_hz = first.sample_rate_hz;
     let alike = |b: &BaselineInfo| {
-        b.clips == first.clips && b.angle == first.angle && b.sample_rate_hz.total_cmp(&rate_hz).is_eq()
+        b.clips == first.clips && b.rounds == first.rounds && b.angle == first.angle && b.sample_rate_hz.total_cmp(&rate_hz).is_eq()
     };
     // Findings are told of their own module.
     if rest.is_empty() || !rest.iter().all(alike) || baselines.iter().any(|b| !b.quality.is_empty()) {
@@ -70,7 +70,13 @@ fn said(b: &BaselineInfo, whose: &str, each: &str) -> String {
         Angle::Absolute => "crank angle known",
         Angle::Relative => "crank angle not known",
     };
-    format!("Good runs{whose}: {} clips{each}{speed}, {} kHz, {angle}.", b.clips, b.sample_rate_hz / 1000.0)
+    let rounds = match (b.rounds, b.rounds_known) {
+        (n, true) if n == b.clips => each.to_owned(),
+        (n, false) if n == b.clips => format!("{each}, every file taken as a round of its own"),
+        (n, true) => format!("{each} of {n} round(s)"),
+        (n, false) => format!("{each} of {n} rounds, a file without one taken as a round of its own"),
+    };
+    format!("Good runs{whose}: {} clips{rounds}{speed}, {} kHz, {angle}.", b.clips, b.sample_rate_hz / 1000.0)
 }
 
 fn put(out: &mut String, text: &str, width: usize) {
@@ -92,6 +98,8 @@ mod tests {
         let one = BaselineInfo {
             module: Some(2),
             clips: 4,
+            rounds: 4,
+            rounds_known: true,
             spm: [66.04, 74.1],
             sample_rate_hz: 44_100.0,
             angle: Angle::Relative,

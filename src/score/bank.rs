@@ -245,7 +245,7 @@ fn narrow(n_band: usize) -> Vec<Spectrum> {
 /// Share of the omnibus, which answers to what no filter fits.
 pub const OMNIBUS_SHARE: f64 = 0.3;
 
-/// All families for a model.
+/// All families for a model that have filters: with few bands there is none for a hiss, and then none takes a share of the chance.
 ///
 /// # Arguments
 /// - `absolute`: whether the angles are the module's own; only then does its own half mean something.
@@ -348,6 +348,7 @@ pub fn families(model: &Model, edges_hz: &[f64], n_band: usize, absolute: bool) 
         arcs: every(2, &[4, 8, 12]),
         spectra: plain,
     });
+    out.retain(|f| !f.is_empty());
     out
 }
 

@@ -11,6 +11,7 @@ use crate::dsp::bands::band_edges_hz;
 use crate::map::{Analysis, N_ANGLE, N_FINE, Take};
 use crate::pump::module_offset_deg;
 use crate::score::bank::OMNIBUS_SHARE;
+use crate::score::few::{LEAST_CLIPS, LEAST_ROUNDS, n_rounds};
 use crate::score::limit::{Combined, Limit};
 use crate::score::scorer::{Bank, Raw};
 use crate::score::{Best, Scored, Scorer, cross_talk};
@@ -59,6 +60,8 @@ pub struct Spot {
     pub module: Option<u32>,
     /// Indices of the good items.
     pub goods: Vec<usize>,
+    /// Rounds that these are from.
+    pub rounds: usize,
     /// The model.
     pub model: Model,
     /// Filters and scales.
@@ -87,7 +90,7 @@ pub struct Judged {
     /// Turn of the clip's map to the spot's origin, in fine bins.
     pub shift: f64,
     /// How much it hisses against its good clips, see [`crate::score::Scored::hiss_sd`].
-    pub hiss_sd: f64,
+    pub hiss_sd: Option<f64>,
     /// What the model expects of this clip, dB, and the factor by which its scatter exceeds one run's.
     pub expected: (Vec<f64>, f64),
     /// The module whose change is heard here, where that explains this clip's.
@@ -129,19 +132,25 @@ pub(super) fn point(item: &Item, take: &Take, with_pressure: bool) -> Vec<f64> {
 }
 
 /// Compares.
+///
+/// All spots are compared over the bands that every good clip carries, so that they have the same filters. A spot with fewer than 3 good
+/// clips has no baseline, and its clips are not judged.
 #[must_use]
 pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
     let edges = band_edges_hz();
     let mut by_module: BTreeMap<Option<u32>, Vec<usize>> = BTreeMap::new();
-    for (i, g) in goods.iter().enumerate() {
+    for (i, g) in goods.iter().enumerate().filter(|(_, g)| !g.analysis.takes.is_empty()) {
         by_module.entry(g.module).or_default().push(i);
     }
+    by_module.retain(|_, members| members.len() >= LEAST_CLIPS);
+    let n_usable =
+        by_module.values().flatten().map(|&i| goods[i].analysis.takes[0].map.n_usable).min().unwrap_or(0);
     let rounds = round_ids(goods);
     let with_pressure = goods.iter().chain(nows).all(|i| i.pressure.is_some_and(|p| p > 0.0));
     let models: Vec<Prepared> = by_module
         .into_par_iter()
         .map(|(module, members)| {
-            let n_usable = members.iter().map(|&i| goods[i].analysis.takes[0].map.n_usable).min().unwrap_or(0);
+            let n_rounds = n_rounds(goods, module);
             let turnables: Vec<Turnable> = members
                 .iter()
                 .map(|&i| {
@@ -155,25 +164,28 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
                 .zip(&alignment.shift)
                 .map(|(&i, &s)| {
                     let take = &goods[i].analysis.takes[0];
+                    // How levels go with speed and pressure can't be told from how two rounds differ.
+                    let known = n_rounds >= LEAST_ROUNDS;
                     GoodClip {
                         level_db: turned_db(&take.map, s),
-                        point: point(&goods[i], take, with_pressure),
+                        point: if known { point(&goods[i], take, with_pressure) } else { Vec::new() },
                         swings: turned_swings(&take.map, s),
                     }
                 })
                 .collect();
-            let model = Model::fit(&clips, n_usable);
-            Prepared { module, goods: members, alignment, clips, model }
+            let model = fitted(&clips, n_usable, n_rounds);
+            Prepared { module, goods: members, rounds: n_rounds, alignment, clips, model }
         })
         .collect();
     let all_absolute = models.iter().all(|m| m.alignment.absolute);
+    let beside: Vec<Vec<usize>> = (0..models.len()).map(|k| beside(&models, k, all_absolute)).collect();
     let directions: Vec<&[Vec<f64>]> = models.iter().map(|m| m.model.residuals.as_slice()).collect();
     let bank = |k: usize| {
         let model: &Model = &models[k].model;
-        Bank::new(model, gathered(&directions, k, all_absolute), &edges, model.n_usable, all_absolute)
+        Bank::new(model, gathered(&directions, k, &beside[k]), &edges, n_usable, all_absolute)
     };
     let (left_out, banks) = rayon::join(
-        || left_out(&models, &rounds, all_absolute, &edges),
+        || left_out(&models, &rounds, &beside, all_absolute, &edges),
         || (0..models.len()).into_par_iter().map(bank).collect::<Vec<Bank>>(),
     );
     let spots: Vec<Spot> = models
@@ -181,17 +193,19 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
         .zip(banks)
         .enumerate()
         .map(|(k, (p, bank))| {
-            let others: Vec<&Raw> = left_out
-                .iter()
-                .enumerate()
-                .filter(|(j, _)| *j != k && all_absolute)
-                .flat_map(|(_, raws)| raws)
-                .collect();
-            let scorer = Scorer::new(bank, &left_out[k], &others);
-            Spot { module: p.module, goods: p.goods, model: p.model, scorer, alignment: p.alignment }
+            let others: Vec<&Raw> = beside[k].iter().flat_map(|&j| &left_out[j]).collect();
+            let widening = (!p.known()).then(|| p.model.between_rounds());
+            let scorer = Scorer::new(bank, &left_out[k], &others, widening);
+            let Prepared { module, goods, rounds, model, alignment, .. } = p;
+            Spot { module, goods, rounds, model, scorer, alignment }
         })
         .collect();
-    let healthy: Vec<&[Best]> = spots.iter().flat_map(|s| s.scorer.healthy.iter().map(Vec::as_slice)).collect();
+    let any_known = spots.iter().any(Spot::known);
+    let healthy: Vec<&[Best]> = spots
+        .iter()
+        .filter(|s| s.known() || !any_known)
+        .flat_map(|s| s.scorer.healthy.iter().map(Vec::as_slice))
+        .collect();
     let shares: Vec<f64> = spots
         .first()
         .map(|s| s.scorer.bank.families.iter().map(|f| f.share).chain([OMNIBUS_SHARE]).collect())
@@ -214,55 +228,107 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
 struct Prepared {
     module: Option<u32>,
     goods: Vec<usize>,
+    rounds: usize,
     alignment: Alignment,
     clips: Vec<GoodClip>,
     model: Model,
 }
 
-/// Nuisance directions for spot `k`: its own healthy residuals, then the other spots' if they share the crank's angle.
-fn gathered(residuals: &[&[Vec<f64>]], k: usize, share: bool) -> Vec<Vec<f64>> {
+impl Prepared {
+    fn known(&self) -> bool {
+        self.rounds >= LEAST_ROUNDS
+    }
+}
+
+impl Spot {
+    /// Whether its own rounds tell how far rounds lie apart; else its verdicts are provisional.
+    #[must_use]
+    pub fn known(&self) -> bool {
+        self.rounds >= LEAST_ROUNDS
+    }
+}
+
+/// The model of a spot's clips, with what only rounds can tell taken as usual where they are few.
+fn fitted(clips: &[GoodClip], n_usable: usize, rounds: usize) -> Model {
+    let model = Model::fit(clips, n_usable);
+    if rounds < LEAST_ROUNDS { model.of_few_rounds() } else { model }
+}
+
+/// The other spots whose healthy clips tell of spot `k`: those that share the crank's angle, but not what few rounds say of many.
+fn beside(models: &[Prepared], k: usize, share: bool) -> Vec<usize> {
+    (0..models.len()).filter(|&j| j != k && share && (models[j].known() || !models[k].known())).collect()
+}
+
+/// Nuisance directions for spot `k`: its own healthy residuals, then those of the spots beside it.
+fn gathered(residuals: &[&[Vec<f64>]], k: usize, beside: &[usize]) -> Vec<Vec<f64>> {
     let mut out = residuals[k].to_vec();
-    if share {
-        out.extend(residuals.iter().enumerate().filter(|(j, _)| *j != k).flat_map(|(_, r)| r.iter().cloned()));
+    out.extend(beside.iter().flat_map(|&j| residuals[j].iter().cloned()));
+    out
+}
+
+/// In which fold each good clip is left out, per spot: the clips of one round together, of a spot of few rounds one clip at a time.
+///
+/// Every fold leaves every spot at least two clips to fit: of three rounds or more each in a fold of its own it does.
+fn folds(models: &[Prepared], rounds: &[usize]) -> Vec<Vec<usize>> {
+    let mut out = vec![Vec::new(); models.len()];
+    // Apart, so that what is left out of the one does not go by what there is of the other.
+    for known in [true, false] {
+        let own: Vec<usize> = (0..models.len()).filter(|&k| models[k].known() == known).collect();
+        let unit = |(at, &clip): (usize, &usize)| if known { rounds[clip] } else { at };
+        let units = |k: usize| models[k].goods.iter().enumerate().map(unit);
+        let mut all: Vec<usize> = own.iter().flat_map(|&k| units(k)).collect();
+        all.sort_unstable();
+        all.dedup();
+        let folded = |k: usize, n: usize| -> Vec<usize> {
+            units(k).map(|u| all.binary_search(&u).unwrap_or(0) % n).collect()
+        };
+        let leaves_two = |n: usize| {
+            own.iter().map(|&k| folded(k, n)).all(|f| (0..n).all(|x| f.iter().filter(|&&y| y != x).count() >= 2))
+        };
+        let n = (all.len().min(MOST_FOLDS)..all.len()).find(|&n| leaves_two(n)).unwrap_or(all.len());
+        for k in own {
+            out[k] = folded(k, n);
+        }
     }
     out
 }
 
-/// Every good clip scored by filters that have not seen its round, per spot in the order of its good clips.
-fn left_out(models: &[Prepared], rounds: &[usize], share: bool, edges_hz: &[f64]) -> Vec<Vec<Raw>> {
-    let mut names: Vec<usize> = models.iter().flat_map(|m| m.goods.iter().map(|&i| rounds[i])).collect();
-    names.sort_unstable();
-    names.dedup();
-    let folds = names.len().min(MOST_FOLDS);
-    let fold_of = |i: usize| names.binary_search(&rounds[i]).unwrap_or(0) % folds;
-    let by_fold: Vec<Vec<Vec<(usize, Raw)>>> = (0..folds)
+/// Every good clip scored by filters that have not seen it nor what was left out with it, per spot in the order of its good clips.
+fn left_out(
+    models: &[Prepared],
+    rounds: &[usize],
+    beside: &[Vec<usize>],
+    share: bool,
+    edges_hz: &[f64],
+) -> Vec<Vec<Raw>> {
+    let folds = folds(models, rounds);
+    let n_folds = folds.iter().flatten().max().map_or(0, |most| most + 1);
+    let by_fold: Vec<Vec<Vec<(usize, Raw)>>> = (0..n_folds)
         .into_par_iter()
         .map(|fold| {
-            let fitted: Vec<Model> = models
+            let fits: Vec<Model> = models
                 .iter()
-                .map(|m| {
-                    let kept: Vec<GoodClip> = m
-                        .goods
-                        .iter()
-                        .zip(&m.clips)
-                        .filter(|(i, _)| fold_of(**i) != fold)
-                        .map(|(_, c)| c.clone())
-                        .collect();
-                    Model::fit(&kept, m.model.n_usable)
+                .zip(&folds)
+                .map(|(m, folds)| {
+                    let kept: Vec<GoodClip> =
+                        folds.iter().zip(&m.clips).filter(|(f, _)| **f != fold).map(|(_, c)| c.clone()).collect();
+                    fitted(&kept, m.model.n_usable, m.rounds)
                 })
                 .collect();
-            let residuals: Vec<&[Vec<f64>]> = fitted.iter().map(|m| m.residuals.as_slice()).collect();
+            let residuals: Vec<&[Vec<f64>]> = fits.iter().map(|m| m.residuals.as_slice()).collect();
             models
                 .iter()
+                .zip(&folds)
                 .enumerate()
-                .map(|(k, m)| {
-                    let bank = Bank::new(&fitted[k], gathered(&residuals, k, share), edges_hz, m.model.n_usable, share);
-                    m.goods
+                .map(|(k, (m, folds))| {
+                    let model = &fits[k];
+                    let bank = Bank::new(model, gathered(&residuals, k, &beside[k]), edges_hz, model.n_usable, share);
+                    folds
                         .iter()
                         .zip(&m.clips)
                         .enumerate()
-                        .filter(|(_, (i, _))| fold_of(**i) == fold)
-                        .map(|(at, (_, c))| (at, bank.raw(&residual_of(&fitted[k], &c.level_db, &c.point))))
+                        .filter(|(_, (f, _))| **f == fold)
+                        .map(|(at, (_, c))| (at, bank.raw(&residual_of(model, &c.level_db, &c.point))))
                         .collect()
                 })
                 .collect()
@@ -314,6 +380,7 @@ fn judge(
         .takes
         .iter()
         .enumerate()
+        .filter(|(_, take)| take.map.n_usable >= spot.model.n_usable)
         .map(|(k, take)| {
             let p = pattern(&take.map, spot.model.n_usable);
             let near =

@@ -3,6 +3,7 @@
 pub mod bank;
 mod compare;
 mod cross_talk;
+mod few;
 mod limit;
 mod odd;
 mod outcome;
@@ -14,6 +15,7 @@ mod settle;
 pub mod trend;
 mod verdict;
 pub use compare::{Comparison, Heard, Item, Judged, PumpShape, Spot, cleaned, compare};
+pub use few::{LEAST_ROUNDS, n_rounds};
 pub use limit::{Combined, Limit};
 pub use odd::{OddError, OddModule, OddOnes, odd_ones, scatter_db};
 pub use outcome::{BaselineInfo, JudgeError, JudgeSettings, OddGood, Outcome, judge_all, unjudged};

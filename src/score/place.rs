@@ -141,7 +141,7 @@ pub(super) fn verdict(item: &Item, j: &Judged, spot: &Spot, goods: &[Item], comp
         strokes: Some(take.strokes),
         lock: Some(take.lock),
         level_db: Some(level_db),
-        hiss_sd: Some(j.hiss_sd).filter(|h| h.is_finite()),
+        hiss_sd: j.hiss_sd,
         heard_from: j.heard_from.map(|h| h.module),
         quality,
         ..ClipVerdict::blank(item.file.clone(), item.module)

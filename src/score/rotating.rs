@@ -1,10 +1,13 @@
 //! Machines without strokes: one level a band, judged by its own good runs.
 
+use std::collections::BTreeMap;
+
 use crate::dsp::bands::{N_BAND, band_edges_hz};
 use crate::map::{Analysis, N_FINE};
 use crate::robust::median_mut;
+use crate::score::few::{LEAST_ROUNDS, n_rounds, provisional, tempered};
 use crate::score::limit::{Combined, Limit};
-use crate::score::outcome::{BaselineInfo, Outcome, unjudged};
+use crate::score::outcome::{BaselineInfo, Outcome, Width, unjudged};
 use crate::score::reading::{Finds, reading};
 use crate::score::{Angle, Best, ClipVerdict, Half, Item, Pattern, State};
 
@@ -12,6 +15,8 @@ use crate::score::{Angle, Best, ClipVerdict, Half, Item, Pattern, State};
 const PRIOR_CLIPS: f64 = 6.0;
 /// Smallest spread of a band between runs, dB.
 const LEAST_DB: f64 = 0.3;
+/// Spread of a band between rounds that is taken as usual where the good clips are of too few rounds to tell, dB.
+const USUAL_DB: f64 = 1.5;
 
 /// What a comparison of one clip gave.
 #[derive(Debug, Clone)]
@@ -44,7 +49,6 @@ fn median_of(x: impl Iterator<Item = f64>) -> f64 {
 struct Levels {
     mean: Vec<f64>,
     spread: Vec<f64>,
-    n: f64,
 }
 
 impl Levels {
@@ -61,7 +65,7 @@ impl Levels {
             .iter()
             .map(|s| ((PRIOR_CLIPS * pool + s) / (PRIOR_CLIPS + freedom)).sqrt().max(LEAST_DB) * (1.0 + 1.0 / n).sqrt())
             .collect();
-        Self { mean, spread, n }
+        Self { mean, spread }
     }
 
     fn standardised(&self, row: &[f64]) -> (Vec<f64>, f64) {
@@ -89,23 +93,31 @@ fn best(z: &[f64]) -> ([Best; 2], [(usize, usize); 2]) {
     (out, place)
 }
 
-/// Judges clips of a machine without strokes against its good ones.
+/// Judges clips of a machine without strokes against its good ones, at least 3, over the first `n_band` bands. `None` for a clip that carries
+/// fewer.
 #[must_use]
-pub(super) fn judge_rotating(goods: &[&Analysis], nows: &[&Analysis]) -> Vec<Option<Found>> {
-    let rows: Vec<(Vec<f64>, usize)> = goods.iter().filter_map(|a| levels(a)).collect();
-    let n_band = rows.iter().map(|r| r.1).min().unwrap_or(0);
+fn judge_rotating(goods: &[&Item], nows: &[&Item], n_band: usize, rounds: usize) -> Vec<Option<Found>> {
+    let rows: Vec<(Vec<f64>, Option<&str>)> = goods
+        .iter()
+        .filter_map(|g| Some((levels(&g.analysis)?.0, g.round.as_deref().filter(|_| rounds >= LEAST_ROUNDS))))
+        .collect();
+    // Left out with its round; of few rounds, and without one, alone.
+    let together = |a: usize, b: usize| a == b || rows[a].1.is_some() && rows[a].1 == rows[b].1;
     let healthy: Vec<Vec<Best>> = (0..rows.len())
         .map(|c| {
-            let others: Vec<&Vec<f64>> = rows.iter().enumerate().filter(|(i, _)| *i != c).map(|(_, r)| &r.0).collect();
+            let others: Vec<&Vec<f64>> = (0..rows.len()).filter(|&i| !together(i, c)).map(|i| &rows[i].0).collect();
             best(&Levels::fit(&others, n_band).standardised(&rows[c].0).0).0.to_vec()
         })
         .collect();
     let limit = Limit::new(&healthy.iter().map(Vec::as_slice).collect::<Vec<_>>(), &[1.0, 1.0]);
-    let all = Levels::fit(&rows.iter().map(|r| &r.0).collect::<Vec<_>>(), n_band);
+    let mut all = Levels::fit(&rows.iter().map(|r| &r.0).collect::<Vec<_>>(), n_band);
+    if rounds < LEAST_ROUNDS {
+        all.spread.iter_mut().for_each(|s| *s = s.hypot(USUAL_DB));
+    }
     nows.iter()
         .map(|now| {
-            let (row, usable) = levels(now)?;
-            if usable < n_band || n_band < 3 || all.n < 3.0 {
+            let (row, usable) = levels(&now.analysis)?;
+            if usable < n_band {
                 return None;
             }
             let (z, gain_db) = all.standardised(&row);
@@ -120,38 +132,35 @@ pub(super) fn judge_rotating(goods: &[&Analysis], nows: &[&Analysis]) -> Vec<Opt
         .collect()
 }
 
-/// The whole outcome for machines without strokes.
-#[must_use]
-pub(super) fn outcome(goods: &[Item], nows: &[Item]) -> Outcome {
-    let mut modules: Vec<Option<u32>> = nows.iter().map(|n| n.module).collect();
-    modules.sort_unstable();
-    modules.dedup();
-    let mut out = Outcome {
-        baselines: Vec::new(),
-        clips: nows.iter().map(unjudged).collect(),
-        maps: vec![None; nows.len()],
-        zero_turns: vec![None; nows.len()],
-        odd: Vec::new(),
-    };
-    for module in modules {
+/// Fills in the outcome for machines without strokes.
+///
+/// # Arguments
+/// - `goods`: usable good clips, of each module in `spots` at least 3.
+pub(super) fn fill(out: &mut Outcome, goods: &[Item], nows: &[Item], spots: &BTreeMap<Option<u32>, Width>) {
+    for (&module, width) in spots {
+        let at: Vec<usize> = (0..nows.len()).filter(|&i| nows[i].module == module).collect();
+        if at.is_empty() {
+            continue;
+        }
         let good: Vec<&Item> = goods.iter().filter(|g| g.module == module).collect();
-        let at: Vec<usize> =
-            (0..nows.len()).filter(|&i| nows[i].module == module && nows[i].analysis.refusal().is_none()).collect();
-        let found = judge_rotating(
-            &good.iter().map(|g| &g.analysis).collect::<Vec<_>>(),
-            &at.iter().map(|&i| &nows[i].analysis).collect::<Vec<_>>(),
-        );
+        let rounds = n_rounds(goods, module);
+        let mut quality = width.too_narrow.clone();
+        quality.extend(provisional(rounds));
         out.baselines.push(BaselineInfo {
             module,
             clips: good.len(),
+            rounds,
+            rounds_known: good.iter().all(|g| g.round.is_some()),
             spm: [0.0, 0.0],
             sample_rate_hz: good.iter().map(|g| g.analysis.sample_rate_hz).fold(f64::MAX, f64::min),
             angle: Angle::Relative,
-            quality: Vec::new(),
+            quality,
         });
-        for (i, found) in at.into_iter().zip(found) {
+        let judged: Vec<usize> = at.into_iter().filter(|&i| nows[i].analysis.refusal().is_none()).collect();
+        let items: Vec<&Item> = judged.iter().map(|&i| &nows[i]).collect();
+        for (i, found) in judged.into_iter().zip(judge_rotating(&good, &items, width.n_band, rounds)) {
             match found {
-                Some(f) => out.clips[i] = verdict(&nows[i], &f),
+                Some(f) => out.clips[i] = tempered(verdict(&nows[i], &f), rounds),
                 None => {
                     let reason =
                         "this clip carries fewer bands than the good ones: record at the same or a higher sample rate";
@@ -161,7 +170,6 @@ pub(super) fn outcome(goods: &[Item], nows: &[Item]) -> Outcome {
             }
         }
     }
-    out
 }
 
 fn verdict(item: &Item, f: &Found) -> ClipVerdict {

@@ -61,8 +61,9 @@ pub struct Scored {
     /// How much the clip hisses through one half of the turn against the good clips, in their standard deviations: made for the trend.
     ///
     /// A mean over all hiss filters of one half instead of the loudest of all filters: it has a sign, is not cut off at 0 and averages
-    /// down over rounds, so a leak that is far below every limit still lifts it a little in every round.
-    pub hiss_sd: f64,
+    /// down over rounds, so a leak that is far below every limit still lifts it a little in every round. `None` where the clips carry no
+    /// band in which a leak hisses.
+    pub hiss_sd: Option<f64>,
 }
 
 /// A bank with the healthy scale of each of its filters.
@@ -75,8 +76,8 @@ pub struct Scorer {
     pub healthy: Vec<Vec<Best>>,
     /// Mean log energy of the healthy residuals' rest, and its spread.
     energy: (f64, f64),
-    /// Filters whose mean is one hiss: a family and ranges of its filters.
-    hiss: (usize, Vec<Vec<usize>>),
+    /// Filters whose mean is one hiss: a family and ranges of its filters; `None` where no filter is for a hiss.
+    hiss: Option<(usize, Vec<Vec<usize>>)>,
     /// Mean and spread of the good clips' hiss statistic.
     hiss_scale: (f64, f64),
 }
@@ -215,8 +216,10 @@ impl Scorer {
     /// - `bank`: filters of the model of all good clips.
     /// - `left_out`: each good clip scored by a bank that has not seen it.
     /// - `others`: the same for the other modules, if they share the crank's angle.
+    /// - `widening`: factor by which a new clip may lie further off than the good clips do, where these are of too few rounds to tell; their
+    ///   scales are then at least what the model expects of them, so that clips that are all the same do not make a limit of nothing.
     #[must_use]
-    pub fn new(bank: Bank, left_out: &[Raw], others: &[&Raw]) -> Self {
+    pub fn new(bank: Bank, left_out: &[Raw], others: &[&Raw], widening: Option<f64>) -> Self {
         let n = left_out.len() as f64;
         let mean = left_out.iter().map(|r| r.log_energy).sum::<f64>() / n;
         let var = left_out.iter().map(|r| (r.log_energy - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
@@ -250,12 +253,13 @@ impl Scorer {
                     .zip(own.iter().zip(&beside))
                     .map(|(z, (q, b))| z / scale(q - z * z, n - 1.0, *b))
                     .collect();
-                if f == hiss.0 {
-                    *hissing = loudest_group(&hiss.1, &scores);
+                if let Some((_, groups)) = hiss.as_ref().filter(|h| h.0 == f) {
+                    *hissing = loudest_group(groups, &scores);
                 }
                 healthy.push(highest(scores.into_iter()));
             }
-            scales.push(own.iter().zip(&beside).map(|(&q, &b)| scale(q, n, b)).collect());
+            let widened = |s: f64| widening.map_or(s, |w| w * s.max(1.0));
+            scales.push(own.iter().zip(&beside).map(|(&q, &b)| widened(scale(q, n, b))).collect());
         }
         for (raw, healthy) in left_out.iter().zip(&mut healthy) {
             healthy.push(Best { score: (raw.log_energy - energy.0) / energy.1, filter: 0 });
@@ -264,6 +268,9 @@ impl Scorer {
         let sum: f64 = hisses.iter().map(|h| (h - mid).powi(2)).sum();
         let (prior, usual) = HISS_PRIOR;
         let hiss_scale = (mid, ((prior * usual * usual + sum) / (prior + (n - 1.0).max(0.0))).sqrt());
+        let cells = ((bank.white.n_band * N_ANGLE) as f64).max(1.0);
+        // An energy goes with the square.
+        let energy = (widening.map_or(energy.0, |w| energy.0.max(cells.ln()) + 2.0 * w.ln()), energy.1);
         Self { bank, scales, healthy, energy, hiss, hiss_scale }
     }
 
@@ -273,19 +280,20 @@ impl Scorer {
         let raw = self.bank.raw(residual);
         let scaled: Vec<Vec<f64>> =
             raw.families.iter().zip(&self.scales).map(|(z, s)| z.iter().zip(s).map(|(z, s)| z / s).collect()).collect();
-        let (family, groups) = &self.hiss;
-        let hiss = scaled.get(*family).map_or(0.0, |scores| loudest_group(groups, scores));
+        let hiss_sd = self.hiss.as_ref().map(|(family, groups)| {
+            (loudest_group(groups, &scaled[*family]) - self.hiss_scale.0) / self.hiss_scale.1
+        });
         let mut best: Vec<Best> = scaled.into_iter().map(|scores| highest(scores.into_iter())).collect();
         best.push(Best { score: (raw.log_energy - self.energy.0) / self.energy.1, filter: 0 });
-        Scored { best, hiss_sd: (hiss - self.hiss_scale.0) / self.hiss_scale.1 }
+        Scored { best, hiss_sd }
     }
 }
 
 /// Which filters make one hiss: those of each half of the module's own turn, or, where angles are relative, of each half-turn from any
 /// start.
-fn hiss_groups(families: &[Family]) -> (usize, Vec<Vec<usize>>) {
-    let hisses = |f: &&(usize, &Family)| f.1.pattern == Pattern::Hiss && f.1.share > 0.0;
-    let Some((at, family)) = families.iter().enumerate().find(|f| hisses(&f)) else { return (0, Vec::new()) };
+fn hiss_groups(families: &[Family]) -> Option<(usize, Vec<Vec<usize>>)> {
+    let hisses = |f: &(usize, &Family)| f.1.pattern == Pattern::Hiss && f.1.share > 0.0;
+    let (at, family) = families.iter().enumerate().find(hisses)?;
     let mut by_start: std::collections::BTreeMap<usize, Vec<usize>> = std::collections::BTreeMap::new();
     for t in 0..family.len() {
         let ((start, len), _) = family.filter(t);
@@ -295,7 +303,7 @@ fn hiss_groups(families: &[Family]) -> (usize, Vec<Vec<usize>>) {
             by_start.entry(key).or_default().push(t);
         }
     }
-    (at, by_start.into_values().collect())
+    Some((at, by_start.into_values().collect()))
 }
 
 /// The largest of the groups' mean scores; 0 without groups.

@@ -8,14 +8,12 @@ use crate::book::{GoodsBySpot, in_site_unit};
 use crate::clip::{self, Clip, Code, ReadSettings};
 use crate::map::{AnalyseSettings, analyse};
 use crate::robust::median;
-use crate::score::{ClipVerdict, Item, JudgeSettings, State, judge_all, unjudged};
+use crate::score::{ClipVerdict, Item, JudgeSettings, LEAST_ROUNDS, State, judge_all, n_rounds, unjudged};
 use crate::stroke::{LEAST_LOCK, pulse_marks};
 use crate::units::power_to_db;
 
 use std::sync::Arc;
 
-/// Good clips that a baseline needs.
-const LEAST_GOOD: usize = 3;
 /// Change of level within a window, in dB, that means that the pump started or stopped in it. Own choice: drift within a healthy window of the
 /// made-up rooms stays within 1 dB, a stop takes 10 dB and more.
 const STEP_DB: f64 = 6.0;
@@ -152,14 +150,13 @@ fn judge(group: &Group, goods: &GoodsBySpot, items: &[Item], verdicts: &mut [Cli
     for (spot, goods) in goods {
         let members: Vec<usize> =
             (0..items.len()).filter(|&i| group.sensors[i].spot.name.eq_ignore_ascii_case(spot)).collect();
-        let n_good = |m: Option<u32>| goods.iter().filter(|g| g.module == m).count();
         let (judged, without): (Vec<usize>, Vec<usize>) =
-            members.into_iter().partition(|&i| n_good(items[i].module) >= LEAST_GOOD);
+            members.into_iter().partition(|&i| n_rounds(goods, items[i].module) >= LEAST_ROUNDS);
         for i in without {
             if items[i].analysis.refusal().is_none() {
                 verdicts[i].reason = Some(format!(
-                    "{} accepted good round(s) at this spot, a verdict needs {LEAST_GOOD}: accept rounds with `seatsong baseline accept`",
-                    n_good(items[i].module)
+                    "{} accepted good round(s) at this spot, a verdict needs {LEAST_ROUNDS}: accept rounds with `seatsong baseline accept`",
+                    n_rounds(goods, items[i].module)
                 ));
             }
         }

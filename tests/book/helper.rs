@@ -3,6 +3,8 @@ use std::sync::OnceLock;
 
 #[path = "../common/curlew.rs"]
 mod curlew;
+#[path = "../common/odd.rs"]
+pub(crate) mod odd;
 #[path = "../common/ran.rs"]
 mod ran;
 

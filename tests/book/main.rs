@@ -6,6 +6,7 @@ mod flow;
 mod full;
 mod helper;
 mod kill;
+mod odd;
 mod plan;
 mod refuse;
 mod ten_years;

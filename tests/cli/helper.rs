@@ -3,6 +3,8 @@ use std::sync::OnceLock;
 
 use seatsong::sample::Scenario;
 
+#[path = "../common/odd.rs"]
+pub(crate) mod odd;
 #[path = "../common/ran.rs"]
 mod ran;
 

@@ -1,8 +1,10 @@
 //! The sound-to-verdict core against truths by construction and a measured slow beat.
 #![allow(clippy::unwrap_used, clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::should_implement_trait)]
 
+mod few;
 mod layers;
 mod maps;
+mod narrow;
 mod rates;
 mod verdicts;
 

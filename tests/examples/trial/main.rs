@@ -12,9 +12,11 @@
 )]
 
 mod drift;
+mod few;
 mod figures;
 mod keep;
 mod make;
+mod narrow;
 mod peer;
 mod plan;
 mod show;
@@ -73,6 +75,12 @@ struct Args {
     /// Whole rounds with strong leaks instead: is the right module named where the next ones hear it?
     #[arg(long, conflicts_with_all = ["drift", "peer", "lean"])]
     whole: bool,
+    /// Good clips of one or two rounds instead: do healthy clips then alarm?
+    #[arg(long, conflicts_with_all = ["drift", "whole", "peer", "lean"])]
+    few: bool,
+    /// Clips of low sample rates instead: what can they tell?
+    #[arg(long, conflicts_with_all = ["drift", "whole", "few", "peer", "lean"])]
+    narrow: bool,
     /// A leak that grows slowly instead: does the trend speak before the single verdict?
     #[arg(long, conflicts_with_all = ["peer"])]
     drift: bool,
@@ -92,11 +100,15 @@ fn main() -> anyhow::Result<()> {
     let maker = Maker { size, hint: args.hint, keep: args.keep.as_deref() };
     let wanted = |c: &Condition| args.conditions.is_empty() || args.conditions.iter().any(|n| n == c.name());
     let mut out = std::io::stdout().lock();
-    if args.whole || args.drift {
+    if args.whole || args.drift || args.few || args.narrow {
         let conditions: Vec<Condition> = Condition::ALL.into_iter().filter(wanted).collect();
         let seeds = args.seed..args.seed + rooms;
         let figures = if args.whole {
             whole::run(&mut out, &maker, seeds, &conditions)?
+        } else if args.few {
+            few::run(&mut out, &maker, seeds, &conditions)?
+        } else if args.narrow {
+            narrow::run(&mut out, &maker, seeds, &conditions)?
         } else {
             drift::run(&mut out, &maker, seeds, &conditions, usize::from(args.pool))?
         };
