@@ -16,7 +16,7 @@ pub const METHOD: i64 = 2;
 struct Todo {
     /// Its place among those wanted.
     at: usize,
-    path: std::path::PathBuf,
+    path: Result<std::path::PathBuf, BookError>,
     capture: Option<CaptureRow>,
     taps_s: Option<Vec<f64>>,
 }
@@ -65,7 +65,7 @@ impl Book {
 
     /// What the recordings gave, from the book where it is known, else made now (in parallel) and kept.
     ///
-    /// A recording that is lost or can't be read gives an analysis without a rhythm whose finding says so.
+    /// A recording that is lost, can't be read, or whose name leads out of the book gives an analysis without a rhythm whose finding says so.
     ///
     /// # Arguments
     /// - `step`: called after each recording that had to be analysed.
@@ -86,7 +86,9 @@ impl Book {
                     let settings = ReadSettings { pulse: w.clip.pulse, ..ReadSettings::default() };
                     let taps_s = taps_s.clone();
                     let wish = AnalyseSettings { hint_spm: w.hint_spm, taps_s, ..AnalyseSettings::default() };
-                    let made = match clip::read(path, &settings) {
+                    let sound = path.as_ref().map_err(ToString::to_string);
+                    let sound = sound.and_then(|path| clip::read(path, &settings).map_err(|e| e.to_string()));
+                    let made = match sound {
                         // What the book gives is always what the book keeps: the same verdict now and later.
                         Ok(mut clip) => {
                             clip.findings.extend(capture.iter().flat_map(CaptureRow::findings));
@@ -94,7 +96,7 @@ impl Book {
                             let again = blob::decode(&bytes).unwrap_or_else(|e| unreadable(&e.to_string()));
                             (*at, Some(bytes), again)
                         }
-                        Err(err) => (*at, None, unreadable(&err.to_string())),
+                        Err(why) => (*at, None, unreadable(&why)),
                     };
                     step();
                     made

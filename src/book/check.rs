@@ -7,6 +7,7 @@ use serde::Serialize;
 
 use super::clips::{CLIP, arriving_sum, clip_row, sum_of};
 use super::error::{db, file};
+use super::name::is_plain_file;
 use super::photos::PHOTOS;
 use super::recording::is_recording;
 use super::store::{CLIPS, INCOMING, QUARANTINE, sync_dir};
@@ -61,6 +62,23 @@ pub enum Fault {
         /// Why.
         why: String,
     },
+    /// A name that leads out of the book, or a link in it that does: nothing is read or written there.
+    Outside {
+        /// The name.
+        file: String,
+        /// What is wrong with it.
+        why: String,
+    },
+}
+
+impl Fault {
+    /// The fault of a name that is none; any other error is given back.
+    pub(super) fn outside(err: BookError) -> Result<Self, BookError> {
+        match err {
+            BookError::Outside { name, why } => Ok(Self::Outside { file: name, why: why.to_string() }),
+            other => Err(other),
+        }
+    }
 }
 
 impl std::fmt::Display for Fault {
@@ -77,6 +95,9 @@ impl std::fmt::Display for Fault {
             Self::Photo { file, why } => write!(f, "{file} {why}"),
             Self::Stranger { file } => write!(f, "{file} is not in the book"),
             Self::Unreadable { file, why } => write!(f, "{file} can't be read: {why}"),
+            Self::Outside { file, why } => {
+                write!(f, "{file:?} is no name of a file within the book: {why}; nothing is read or written there")
+            }
         }
     }
 }
@@ -118,30 +139,31 @@ impl Book {
         let mut out = CheckReport::default();
         self.check_database(&mut out)?;
         let clips = self.all_clips()?;
-        let entered: HashSet<PathBuf> = clips.iter().map(|c| self.dir.join(&c.file)).collect();
+        let entered: HashSet<PathBuf> = clips.iter().filter_map(|c| self.inside(CLIPS, &c.file).ok()).collect();
         for clip in &clips {
-            let path = self.clip_path(clip);
             out.clips += 1;
             out.bytes += clip.bytes;
-            if !path.exists() {
-                out.faults.push(Fault::Missing { file: clip.file.clone(), round: clip.round });
-            } else {
-                match sum_of(&path) {
+            let file = clip.file.clone();
+            match self.clip_path(clip) {
+                Err(err) => out.faults.push(Fault::outside(err)?),
+                Ok(path) if !path.exists() => out.faults.push(Fault::Missing { file, round: clip.round }),
+                Ok(path) => match sum_of(&path) {
                     Ok(sum) if sum == clip.sha256 => {}
-                    Ok(_) => out.faults.push(Fault::Changed { file: clip.file.clone(), round: clip.round }),
-                    Err(e) => out.faults.push(Fault::Unreadable { file: clip.file.clone(), why: e.to_string() }),
-                }
+                    Ok(_) => out.faults.push(Fault::Changed { file, round: clip.round }),
+                    Err(e) => out.faults.push(Fault::Unreadable { file, why: e.to_string() }),
+                },
             }
             step();
         }
-        for path in files_under(&self.dir.join(CLIPS))? {
+        for path in self.files_in(CLIPS, &mut out.faults)? {
             if !entered.contains(&path) {
                 out.faults.push(Fault::Stranger { file: self.shown(&path) });
             }
         }
         self.check_photos(&mut out.faults)?;
         out.notes.extend(self.cut_short()?);
-        let mut waiting = files_under(&self.dir.join(INCOMING))?;
+        out.notes.extend(self.photos_outside()?);
+        let mut waiting = self.files_in(INCOMING, &mut out.faults)?;
         waiting.retain(|p| !is_recording(p));
         let n_files = waiting.len();
         waiting.retain(|p| !super::uploads::is_upload(p));
@@ -184,8 +206,8 @@ impl Book {
         let mut out = MendReport::default();
         let clips = self.all_clips()?;
         let photos = self.photos()?;
-        // Damaged ones first, so that their places are free. By checksum: the name that it should have.
-        let mut homeless: BTreeMap<String, String> = BTreeMap::new();
+        // Damaged ones first, so that their places are free. By checksum: the folder and the name that it should have.
+        let mut homeless: BTreeMap<String, (&str, String)> = BTreeMap::new();
         for fault in &before.faults {
             let (file, sum) = match fault {
                 Fault::Missing { file, .. } | Fault::Changed { file, .. } => {
@@ -195,29 +217,32 @@ impl Book {
                 _ => continue,
             };
             let Some(sum) = sum else { continue };
-            let path = self.dir.join(file);
+            let folder = if matches!(fault, Fault::Photo { .. }) { PHOTOS } else { CLIPS };
+            let path = self.inside(folder, file)?;
             match path.exists().then(|| sum_of(&path)) {
                 Some(Ok(found)) if found != *sum => self.put_aside(&path, &mut out)?,
                 // Whole again meanwhile; or not even to be read: it may be whole on a disk that is not.
                 Some(_) => continue,
                 None => {}
             }
-            homeless.insert(sum.clone(), file.clone());
+            homeless.insert(sum.clone(), (folder, file.clone()));
         }
-        let entered: HashSet<PathBuf> =
-            clips.iter().map(|c| &c.file).chain(photos.iter().map(|p| &p.file)).map(|f| self.dir.join(f)).collect();
+        let names = clips.iter().map(|c| (CLIPS, &c.file)).chain(photos.iter().map(|p| (PHOTOS, &p.file)));
+        let entered: HashSet<PathBuf> = names.filter_map(|(folder, name)| self.inside(folder, name).ok()).collect();
+        // The check has told of folders that are links.
+        let mut told = Vec::new();
         let mut strays = Vec::new();
         for folder in [CLIPS, PHOTOS] {
-            strays.extend(files_under(&self.dir.join(folder))?.into_iter().filter(|p| !entered.contains(p)));
+            strays.extend(self.files_in(folder, &mut told)?.into_iter().filter(|p| !entered.contains(p)));
         }
         // Recordings in the making are taken in by the next opening; the page itself discards uploads that nobody goes on with.
-        let incoming = files_under(&self.dir.join(INCOMING))?;
+        let incoming = self.files_in(INCOMING, &mut told)?;
         strays.extend(incoming.into_iter().filter(|p| !is_recording(p) && !super::uploads::is_upload(p)));
-        let aside = files_under(&self.dir.join(QUARANTINE))?;
+        let aside = self.files_in(QUARANTINE, &mut told)?;
         for (path, is_aside) in strays.iter().map(|p| (p, false)).chain(aside.iter().map(|p| (p, true))) {
-            let sum = sum_of(path).ok();
-            if let Some(name) = sum.as_ref().and_then(|s| homeless.remove(s)) {
-                self.rename_in(path, &name)?;
+            let sum = is_plain_file(path).then(|| sum_of(path).ok()).flatten();
+            if let Some((folder, name)) = sum.as_ref().and_then(|s| homeless.remove(s)) {
+                self.rename_in(path, folder, &name)?;
                 out.relinked.push(name);
             } else if !is_aside && !being_written(path) {
                 self.put_aside(path, &mut out)?;
@@ -228,7 +253,7 @@ impl Book {
     }
 
     fn put_aside(&self, path: &Path, out: &mut MendReport) -> Result<(), BookError> {
-        let folder = self.dir.join(QUARANTINE);
+        let folder = self.own(QUARANTINE)?;
         std::fs::create_dir_all(&folder).map_err(file("make the folder", &folder))?;
         let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         let free =
@@ -246,6 +271,17 @@ impl Book {
         rows.query_map([], clip_row).and_then(Iterator::collect).map_err(&doing)
     }
 
+    /// Files below a folder of the book, sorted; none where it is a link, which is a fault.
+    pub(super) fn files_in(&self, folder: &str, faults: &mut Vec<Fault>) -> Result<Vec<PathBuf>, BookError> {
+        match self.own(folder) {
+            Ok(path) => files_under(&path),
+            Err(err) => {
+                faults.push(Fault::outside(err)?);
+                Ok(Vec::new())
+            }
+        }
+    }
+
     pub(super) fn shown(&self, path: &Path) -> String {
         path.strip_prefix(&self.dir).unwrap_or(path).to_string_lossy().into_owned()
     }
@@ -261,8 +297,8 @@ fn being_written(path: &Path) -> bool {
     part && age.is_none_or(|a| a.as_secs() < WRITING_S)
 }
 
-/// Files under a folder, sorted.
-pub(super) fn files_under(dir: &Path) -> Result<Vec<PathBuf>, BookError> {
+/// Files under a folder, sorted; a link is one of them, and is not followed.
+fn files_under(dir: &Path) -> Result<Vec<PathBuf>, BookError> {
     let mut out = Vec::new();
     let mut open = vec![dir.to_path_buf()];
     while let Some(folder) = open.pop() {
@@ -271,7 +307,7 @@ pub(super) fn files_under(dir: &Path) -> Result<Vec<PathBuf>, BookError> {
         }
         for entry in std::fs::read_dir(&folder).map_err(file("read the folder", &folder))? {
             let path = entry.map_err(file("read the folder", &folder))?.path();
-            if path.is_dir() { open.push(path) } else { out.push(path) }
+            if path.is_dir() && !path.is_symlink() { open.push(path) } else { out.push(path) }
         }
     }
     out.sort();
@@ -339,7 +375,7 @@ mod tests {
         let named = book.dir().join(&rows[0].file);
         let waiting = book.dir().join(format!("incoming/{}.tmpAb.wav", rows[0].sha256));
         std::fs::rename(&named, &waiting).unwrap();
-        assert_eq!(book.clip_path(&rows[0]), waiting);
+        assert_eq!(book.clip_path(&rows[0]).unwrap(), waiting);
         let place = book.dir().to_owned();
         drop(book);
         let book = Book::open(&place).unwrap();

@@ -7,7 +7,9 @@ use rusqlite::{Connection, OptionalExtension as _, Row, params};
 use sha2::{Digest as _, Sha256};
 
 use super::error::{db, file, refused};
+use super::name::is_plain_file;
 use super::recording::abandoned;
+use super::rounds::still_open;
 use super::store::{CLIPS, INCOMING, sync_dir};
 use super::{Book, BookError, RoundRow, SpotRow, Stamp};
 
@@ -54,6 +56,15 @@ pub enum Added {
     New(ClipRow),
     /// The same bytes are in the book already.
     Known(ClipRow),
+}
+
+/// Which rounds take a recording.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Rounds {
+    /// Open ones: a closed round stays as it is.
+    Open,
+    /// Those that the watch makes, closed from the start.
+    Kept,
 }
 
 /// Bytes copied at a time.
@@ -134,7 +145,7 @@ impl Book {
     /// Brings a recording in and attaches it to a spot of a round. When this returns, its bytes and its entry are on the disk.
     ///
     /// # Errors
-    /// A file that can't be read, a full disk (nothing half-done stays), what the database says.
+    /// A file that can't be read, a round that is closed, a full disk (nothing half-done stays), what the database says.
     pub fn add_clip(&mut self, round: &RoundRow, spot: &SpotRow, new: &NewClip<'_>) -> Result<Added, BookError> {
         let original = new.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         self.add_clip_as(round, spot, new, &original)
@@ -152,10 +163,10 @@ impl Book {
         original: &str,
     ) -> Result<Added, BookError> {
         let arrived = self.copy_in(new.path)?;
-        self.enter_clip(round, spot, new, original, arrived)
+        self.enter_clip(round, spot, new, original, arrived, Rounds::Open)
     }
 
-    /// As [`Book::add_clip`], from bytes in memory; the name of `new` is only kept. What a pulled plug leaves unfinished has no other
+    /// As [`Book::add_clip`], from bytes in memory and into a round that the watch made; the name of `new` is only kept. What a pulled plug leaves unfinished has no other
     /// place to come from again; [`Book::tidy_watch`] takes it.
     ///
     /// # Errors
@@ -170,7 +181,7 @@ impl Book {
         let original = new.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         let mut from = bytes;
         let (arrived, sum, bytes, held) = self.take_in(&mut from, new.path, IN_MEMORY)?;
-        let added = self.enter_clip(round, spot, new, &original, (arrived, sum, bytes));
+        let added = self.enter_clip(round, spot, new, &original, (arrived, sum, bytes), Rounds::Kept);
         drop(held);
         added
     }
@@ -183,18 +194,19 @@ impl Book {
         new: &NewClip<'_>,
         original: &str,
         (arrived, sum, bytes): (PathBuf, String, i64),
+        rounds: Rounds,
     ) -> Result<Added, BookError> {
         let ending = ending(Path::new(original));
         if let Some(row) = known(&self.conn, &sum)? {
-            if self.clip_path(&row).exists() {
+            if self.clip_path(&row).inspect_err(|_| discard(&arrived))?.exists() {
                 discard(&arrived);
             } else {
                 // The book had lost it: here it is again.
-                self.rename_in(&arrived, &row.file)?;
+                self.rename_in(&arrived, CLIPS, &row.file)?;
             }
             return Ok(Added::Known(row));
         }
-        let incoming = self.dir.join(INCOMING);
+        let incoming = self.own(INCOMING)?;
         // A name of its own: another program may be bringing in the same bytes.
         let own = arrived.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
         let complete = incoming.join(format!("{sum}{own}.{ending}"));
@@ -204,6 +216,9 @@ impl Book {
             // Another program may have brought in the same bytes meanwhile.
             if let Some(row) = known(tx, &sum)? {
                 return Ok(Added::Known(row));
+            }
+            if rounds == Rounds::Open {
+                still_open(tx, round.id)?;
             }
             let doing = db("enter the recording");
             let nth: i64 = tx
@@ -232,16 +247,18 @@ impl Book {
         };
         // From here on the recording is in the book; should the name not be given now, the next opening gives it.
         let (Added::New(row) | Added::Known(row)) = &added;
-        self.rename_in(&complete, &row.file)?;
+        self.rename_in(&complete, CLIPS, &row.file)?;
         Ok(added)
     }
 
-    /// The recording of the book that has the same bytes as a file.
+    /// The checksum of a file's bytes, and the recording of the book that has the same.
     ///
     /// # Errors
     /// A file that can't be read, what the database says.
-    pub fn known_clip(&self, path: &Path) -> Result<Option<ClipRow>, BookError> {
-        known(&self.conn, &sum_of(path)?)
+    pub fn known_clip(&self, path: &Path) -> Result<(String, Option<ClipRow>), BookError> {
+        let sum = sum_of(path)?;
+        let row = known(&self.conn, &sum)?;
+        Ok((sum, row))
     }
 
     /// Copies into `incoming/`, synced; the checksum is that of the bytes written.
@@ -256,7 +273,7 @@ impl Book {
 
     /// A file in `incoming/` that is ours while its lock is held. Where files can't be locked, its owner is not known to others.
     fn arriving(&self, prefix: &str) -> Result<tempfile::NamedTempFile, BookError> {
-        let incoming = self.dir.join(INCOMING);
+        let incoming = self.own(INCOMING)?;
         std::fs::create_dir_all(&incoming).map_err(file("make the folder", &incoming))?;
         loop {
             let made = tempfile::Builder::new()
@@ -274,7 +291,7 @@ impl Book {
 
     /// Removes what others left unfinished of [`Book::add_sound`].
     pub(super) fn tidy_sounds(&self) -> Result<(), BookError> {
-        let incoming = self.dir.join(INCOMING);
+        let incoming = self.own(INCOMING)?;
         let Ok(entries) = std::fs::read_dir(&incoming) else { return Ok(()) };
         for path in entries.flatten().map(|e| e.path()).filter(|p| is_in_memory(p)) {
             let Some(held) = abandoned(&path) else { continue };
@@ -339,17 +356,19 @@ impl Book {
     }
 
     /// Where a recording lies: under its name, or still in `incoming/`.
-    #[must_use]
-    pub fn clip_path(&self, clip: &ClipRow) -> PathBuf {
-        let named = self.dir.join(&clip.file);
+    ///
+    /// # Errors
+    /// [`BookError::Outside`] for a name that leads out of the book.
+    pub fn clip_path(&self, clip: &ClipRow) -> Result<PathBuf, BookError> {
+        let named = self.inside(CLIPS, &clip.file)?;
         if named.exists() {
-            return named;
+            return Ok(named);
         }
-        let waiting = std::fs::read_dir(self.dir.join(INCOMING)).ok().and_then(|entries| {
-            let names = entries.flatten().map(|e| e.path());
-            names.into_iter().find(|p| arriving_sum(p) == Some(&clip.sha256))
+        let waiting = std::fs::read_dir(self.own(INCOMING)?).ok().and_then(|entries| {
+            let mut paths = entries.flatten().map(|e| e.path());
+            paths.find(|p| arriving_sum(p) == Some(&clip.sha256) && is_plain_file(p))
         });
-        waiting.unwrap_or(named)
+        Ok(waiting.unwrap_or(named))
     }
 }
 
@@ -359,10 +378,14 @@ fn discard(copy: &Path) {
     let _ = std::fs::remove_file(copy);
 }
 
-/// `clips/2026-11/20261125-063000-1f2e3d4c/m2-main-1.wav`: by time, with enough of the round's key to be its own.
+/// `clips/2026-11/20261125-063000-1f2e3d4c/m2-main-1.wav`: by time, with enough of the round's key to be its own. Times and keys of a book
+/// from somebody else may be any text.
 pub(super) fn clip_name(round: &RoundRow, spot: &SpotRow, nth: i64, ending: &str) -> String {
-    let month: String = round.started.text.chars().take(7).collect();
-    let key: String = round.uuid.chars().take(8).collect();
+    let plain = |text: &str, most: usize| -> String {
+        let letter = |c: char| if c.is_ascii_alphanumeric() || c == '-' { c } else { '_' };
+        text.chars().take(most).map(letter).collect()
+    };
+    let (month, key) = (plain(&round.started.text, 7), plain(&round.uuid, 8));
     let spot_name: String =
         spot.name.chars().map(|c| if c.is_ascii_alphanumeric() { c.to_ascii_lowercase() } else { '_' }).collect();
     format!(
@@ -392,7 +415,7 @@ mod tests {
         let new = NewClip { path: &path, taken_at: &Stamp::now(), pulse: None };
         let Added::New(row) = book.add_clip(&round, &spot, &new).unwrap() else { panic!("known") };
         assert_eq!((row.module, row.bytes, row.original.as_str()), (2, 200_000, "A clip.WAV"));
-        assert_eq!(std::fs::read(book.clip_path(&row)).unwrap(), content);
+        assert_eq!(std::fs::read(book.clip_path(&row).unwrap()).unwrap(), content);
         assert!(path.exists(), "the original stays");
         assert_eq!(row.sha256, sum_of(&path).unwrap());
         let copy = dir.path().join("again.wav");

@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use rusqlite::ErrorCode;
 
+use super::NameFault;
+
 /// Why the book could not do something.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
@@ -89,6 +91,14 @@ pub enum BookError {
     Refused {
         /// What is wrong and what to do.
         why: String,
+    },
+    /// A stored name leads out of the book.
+    #[error("{name:?} is no name of a file within the book: {why}; nothing was read or written there")]
+    Outside {
+        /// The name as it is stored.
+        name: String,
+        /// What is wrong with it.
+        why: NameFault,
     },
     /// An entry of the database can't be understood.
     #[error("{what} can't be understood: {why}; run `seatsong book check`")]

@@ -73,3 +73,6 @@ VALUES (1, '81', 'photos/2026-02/cc.jpg', '0000000000000000000000000000000000000
 INSERT INTO takeover (id, uuid, note_id, receiver, taken_at, taken_ms, sha256, remark)
 VALUES (1, '82', 1, 'relief derrickman', '2026-02-01T18:05:00+00:00', 1769969100000,
         '00000000000000000000000000000000000000000000000000000000000000bb', '');
+-- form 8
+INSERT INTO import_begun (round_id, asked, files)
+VALUES (2, '[null,{"spm":72.5}]', '[{"file":"usb/m2.wav","taken_at":"2026-02-02T06:00:00+00:00","sha256":"00000000000000000000000000000000000000000000000000000000000000dd"}]');

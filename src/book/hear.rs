@@ -106,7 +106,7 @@ impl Book {
         gain_db: f64,
     ) -> Result<Side, BookError> {
         let read = ReadSettings { pulse: clip.pulse, ..ReadSettings::default() };
-        let sound = clip::read(&self.clip_path(clip), &read).map_err(|e| refused(e.to_string()))?;
+        let sound = clip::read(&self.clip_path(clip)?, &read).map_err(|e| refused(e.to_string()))?;
         let taps_s = self.taps(clip.id)?;
         let wish = AnalyseSettings { hint_spm, taps_s, keep_phase: true, ..AnalyseSettings::default() };
         let analysis = analyse(&sound, &wish);

@@ -16,6 +16,7 @@ pub const MIGRATIONS: &[&str] = &[
     include_str!("migrations/0005.sql"),
     include_str!("migrations/0006.sql"),
     include_str!("migrations/0007.sql"),
+    include_str!("migrations/0008.sql"),
 ];
 
 /// The form that this program writes.
@@ -151,7 +152,8 @@ mod tests {
                 4 => 22,
                 5 => 25,
                 6 => 28,
-                _ => 30,
+                7 => 30,
+                _ => 31,
             };
             assert!(filled >= least, "form {from}: {filled} tables have rows");
             for to in from..=SCHEMA {

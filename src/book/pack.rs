@@ -15,6 +15,7 @@ use sha2::{Digest as _, Sha256};
 
 use super::clips::{CLIP, clip_row, hex, sum_of};
 use super::error::{db, file, refused};
+use super::name::inside;
 use super::photos::{PHOTOS, photos_of};
 use super::store::{CLIPS, DATABASE, INCOMING, QUARANTINE, sync_dir};
 use super::tar::{self, Entry};
@@ -94,9 +95,10 @@ impl Book {
             }
             None => self.begin(out, &part)?,
         };
-        let mut by_name: HashMap<String, PathBuf> =
-            self.every_clip()?.iter().map(|c| (c.file.clone(), self.clip_path(c))).collect();
-        by_name.extend(self.photos()?.into_iter().map(|p| (p.file.clone(), self.photo_path(&p.file))));
+        let clips = self.every_clip()?.into_iter().map(|c| (self.clip_path(&c), c.file));
+        let photos = self.photos()?.into_iter().map(|p| (self.photo_path(&p.file), p.file));
+        let by_name: HashMap<String, PathBuf> =
+            clips.chain(photos).filter_map(|(path, name)| Some((name, path.ok()?))).collect();
         for packed in &manifest.files[kept..] {
             let path = by_name.get(&packed.name).ok_or_else(|| {
                 refused(format!(
@@ -136,7 +138,7 @@ impl Book {
         let mut lost = Vec::new();
         let copied = Connection::open(&database).map_err(db("read the database's copy"))?;
         for photo in photos_of(&copied)? {
-            if self.photo_path(&photo.file).is_file() {
+            if self.photo_path(&photo.file).is_ok_and(|p| p.is_file()) {
                 let bytes = u64::try_from(photo.bytes).unwrap_or(0);
                 files.push(Packed { name: photo.file, bytes, sha256: photo.sha256 });
             } else {
@@ -144,7 +146,7 @@ impl Book {
             }
         }
         for clip in clips_of(&copied)? {
-            if self.clip_path(&clip).is_file() {
+            if self.clip_path(&clip).is_ok_and(|p| p.is_file()) {
                 files.push(Packed {
                     name: clip.file,
                     bytes: u64::try_from(clip.bytes).unwrap_or(0),
@@ -274,7 +276,8 @@ fn resume(part: &Path) -> Result<Option<(Manifest, usize, u64)>, BookError> {
 /// - `step`: called after each file.
 ///
 /// # Errors
-/// [`BookError::Exists`] where a book is, [`BookError::Refused`] for what is no pack, a damaged one, or one that is cut short.
+/// [`BookError::Exists`] where a book is, [`BookError::Refused`] for what is no pack, a damaged one, one that is cut short, or one with
+/// names that lead out of the book.
 pub fn unpack(pack: &Path, dir: &Path, step: &dyn Fn()) -> Result<PackReport, BookError> {
     if dir.join(DATABASE).exists() {
         return Err(BookError::Exists { path: dir.display().to_string() });
@@ -298,7 +301,8 @@ pub fn unpack(pack: &Path, dir: &Path, step: &dyn Fn()) -> Result<PackReport, Bo
         let to = if packed.name == DATABASE {
             waiting.clone()
         } else {
-            place(dir, &packed.name).ok_or_else(|| damaged("has a strange name"))?
+            let folder = if packed.name.starts_with(PHOTOS) { PHOTOS } else { CLIPS };
+            inside(dir, folder, &packed.name).map_err(|err| refused(format!("{}: {err}", pack.display())))?
         };
         if to.is_file() && sum_of(&to)? == packed.sha256 {
             let skipped = std::io::copy(&mut (&mut from).take(packed.bytes), &mut std::io::sink());
@@ -336,13 +340,6 @@ pub fn unpack(pack: &Path, dir: &Path, step: &dyn Fn()) -> Result<PackReport, Bo
     Ok(PackReport { files: manifest.files.len(), kept, bytes, lost: manifest.lost })
 }
 
-/// Where a recording or photo of a pack goes: under `clips/` or `photos/`, whatever its name says.
-fn place(dir: &Path, name: &str) -> Option<PathBuf> {
-    let path = Path::new(name);
-    let plain = path.components().all(|c| matches!(c, std::path::Component::Normal(_)));
-    (plain && (path.starts_with(CLIPS) || path.starts_with(PHOTOS))).then(|| dir.join(path))
-}
-
 #[cfg(test)]
 mod tests {
     use super::super::pumps::tests::triplex;
@@ -366,7 +363,7 @@ mod tests {
         book.every_clip()
             .unwrap()
             .into_iter()
-            .map(|c| (c.sha256.clone(), std::fs::read(book.clip_path(&c)).unwrap()))
+            .map(|c| (c.sha256.clone(), std::fs::read(book.clip_path(&c).unwrap()).unwrap()))
             .collect()
     }
 
@@ -463,17 +460,66 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let book = with_clips(dir.path(), 3);
         let clips = book.every_clip().unwrap();
-        std::fs::remove_file(book.clip_path(&clips[0])).unwrap();
+        std::fs::remove_file(book.clip_path(&clips[0]).unwrap()).unwrap();
         let report = book.pack(&dir.path().join("rig.pack"), &|| ()).unwrap();
         assert_eq!((report.files, report.lost.as_slice()), (3, &[clips[0].file.clone()][..]));
     }
 
-    #[test]
-    fn names_that_lead_out_of_the_book_are_refused() {
-        let dir = Path::new("book");
-        for name in ["../x", "/etc/x", "clips/../../x", "book.db", "x.wav"] {
-            assert_eq!(place(dir, name), None, "{name}");
+    /// A pack as somebody may make one without this program: these files, the first of them the database.
+    fn made_up(out: &Path, files: &[(&str, Vec<u8>)]) {
+        let sum = |bytes: &[u8]| hex(&Sha256::digest(bytes));
+        let packed = |(name, bytes): &(&str, Vec<u8>)| Packed {
+            name: (*name).to_owned(),
+            bytes: bytes.len() as u64,
+            sha256: sum(bytes),
+        };
+        let files_of = files.iter().map(packed).collect();
+        let manifest = Manifest { schema: PACK_SCHEMA.to_owned(), form: SCHEMA, files: files_of, lost: Vec::new() };
+        let manifest = (MANIFEST, serde_json::to_vec(&manifest).unwrap());
+        let mut to = Vec::new();
+        for (name, bytes) in std::iter::once(&manifest).chain(files) {
+            let entry = Entry { name: (*name).to_owned(), bytes: bytes.len() as u64 };
+            to.extend(tar::header(&entry).unwrap());
+            to.extend(bytes);
+            tar::pad(&mut to, entry.bytes).unwrap();
         }
-        assert!(place(dir, "clips/2026-11/a.wav").is_some());
+        tar::finish(&mut to).unwrap();
+        std::fs::write(out, to).unwrap();
+    }
+
+    #[test]
+    fn a_pack_whose_names_lead_out_of_the_book_writes_nothing_there_and_mending_it_neither() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut book = with_clips(dir.path(), 1);
+        let photo = dir.path().join("a.jpg");
+        std::fs::write(&photo, "a photo").unwrap();
+        book.add_photo(&photo).unwrap();
+        let clip = std::fs::read(dir.path().join("0.wav")).unwrap();
+        book.conn.execute_batch("UPDATE clip SET file = '../.bashrc'; UPDATE photo SET file = '../.profile'").unwrap();
+        let copy = dir.path().join("copy.db");
+        book.conn.execute("VACUUM INTO ?1", [copy.to_string_lossy()]).unwrap();
+        let database = std::fs::read(&copy).unwrap();
+        let (out, place) = (dir.path().join("rig.pack"), dir.path().join("home/book"));
+        let own = [".bashrc", ".profile"].map(|name| dir.path().join("home").join(name));
+        std::fs::create_dir(dir.path().join("home")).unwrap();
+        own.iter().for_each(|path| std::fs::write(path, "as it was").unwrap());
+        let as_it_was = || own.iter().all(|path| std::fs::read_to_string(path).is_ok_and(|text| text == "as it was"));
+        for name in
+            ["../.bashrc", "clips/../../.bashrc", "/etc/seatsong-test", "photos", "incoming/x.wav", "checks.toml"]
+        {
+            made_up(&out, &[(DATABASE, database.clone()), (name, clip.clone())]);
+            let err = unpack(&out, &place, &|| ()).unwrap_err().to_string();
+            assert!(err.contains(&format!("{name:?} is no name")) && err.contains("rig.pack") && as_it_was(), "{err}");
+            assert!(Book::open(&place).is_err(), "it is no book");
+        }
+        // The bytes lie where they may, and only the entries lead out.
+        made_up(&out, &[(DATABASE, database), ("clips/x.wav", clip), ("photos/x.jpg", b"a photo".to_vec())]);
+        unpack(&out, &place, &|| ()).unwrap();
+        let mut book = Book::open(&place).unwrap();
+        let mended = book.mend(&|| ()).unwrap();
+        assert!(as_it_was() && mended.relinked.is_empty(), "{mended:?}");
+        let told: Vec<String> = mended.left.faults.iter().map(ToString::to_string).collect();
+        assert!(told.len() == 2 && told[0].contains("../.bashrc") && told[1].contains("../.profile"), "{told:?}");
+        assert_eq!(mended.quarantined.len(), 2, "kept: {mended:?}");
     }
 }

@@ -9,7 +9,7 @@ use super::check::Fault;
 use super::clips::{COPIED, ending, sum_of};
 use super::error::{db, file};
 use super::store::{INCOMING, sync_dir};
-use super::{Book, BookError, MergeReport, Stamp};
+use super::{Book, BookError, MergeReport, Stamp, sound_name};
 
 /// Folder of the photos.
 pub(super) const PHOTOS: &str = "photos";
@@ -76,16 +76,22 @@ impl Book {
     /// Whether the bytes of a photo lie in the book as they came.
     #[must_use]
     pub fn has_photo(&self, row: &PhotoRow) -> bool {
-        sum_of(&self.dir.join(&row.file)).is_ok_and(|sum| sum == row.sha256)
+        self.inside(PHOTOS, &row.file).and_then(|path| sum_of(&path)).is_ok_and(|sum| sum == row.sha256)
     }
 
-    /// Photos of another book that are not here yet; those that it has lost or damaged are told.
+    /// Photos of another book that are not here yet; those that it has lost or damaged, and those with a name that is none, are told.
     pub(super) fn merge_photos(&mut self, other: &Self, out: &mut MergeReport) -> Result<(), BookError> {
         for theirs in other.photos()? {
             if known(&self.conn, "sha256", &theirs.sha256)?.is_some() {
                 continue;
             }
-            let source = other.dir.join(&theirs.file);
+            let source = match other.inside(PHOTOS, &theirs.file) {
+                Err(err @ BookError::Outside { .. }) => {
+                    out.refused.push(format!("a photo was not taken over: {err}"));
+                    continue;
+                }
+                path => path?,
+            };
             if !source.is_file() || sum_of(&source)? != theirs.sha256 {
                 out.lost.push(theirs.file);
                 continue;
@@ -105,7 +111,7 @@ impl Book {
         original: &str,
         name: Option<&str>,
     ) -> Result<PhotoRow, BookError> {
-        let incoming = self.dir.join(INCOMING);
+        let incoming = self.own(INCOMING)?;
         let own = arrived.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
         let ending = ending(Path::new(original));
         // By this name the next opening finds it, should the power go before it has its final one.
@@ -126,17 +132,12 @@ impl Book {
             .map_err(db("enter the photo"))?;
             Ok(PhotoRow { file: name, sha256: sum.clone(), bytes, original: original.to_owned() })
         });
-        match row {
-            Ok(row) => {
-                self.rename_in(&complete, &row.file)?;
-                Ok(row)
-            }
-            Err(err) => {
-                // The photo itself lies where it came from.
-                let _ = std::fs::remove_file(&complete);
-                Err(err)
-            }
-        }
+        // The photo itself lies where it came from.
+        let discard = |_: &BookError| drop(std::fs::remove_file(&complete));
+        let row = row.inspect_err(discard)?;
+        self.inside(PHOTOS, &row.file).inspect_err(discard)?;
+        self.rename_in(&complete, PHOTOS, &row.file)?;
+        Ok(row)
     }
 
     /// The name within the book of a photo as it was given: of one that is there already, or brought in now; empty stays empty.
@@ -158,17 +159,32 @@ impl Book {
         photos_of(&self.conn)
     }
 
-    /// Where a photo lies: within the book, or where an entry from before the book kept photos says.
-    #[must_use]
-    pub fn photo_path(&self, named: &str) -> PathBuf {
-        if !named.starts_with(PHOTOS) {
-            return PathBuf::from(named);
+    /// Where a photo lies within the book.
+    ///
+    /// # Errors
+    /// [`BookError::Outside`] for a name that leads out of it, such as the path in an entry from before the book kept photos: nobody knows
+    /// whether its writer could see that file, and whoever gets a note must not. What the database says.
+    pub fn photo_path(&self, named: &str) -> Result<PathBuf, BookError> {
+        let own = self.inside(PHOTOS, named)?;
+        match self.photo(named)? {
+            Some(row) if !own.exists() => self.inside(PHOTOS, &row.file),
+            _ => Ok(own),
         }
-        let own = self.dir.join(named);
-        if own.exists() {
-            return own;
-        }
-        self.photo(named).ok().flatten().map_or(own, |row| self.dir.join(row.file))
+    }
+
+    /// Entries whose photo lies outside the book, in words: from before the book kept photos, or from somebody else.
+    pub(super) fn photos_outside(&self) -> Result<Vec<String>, BookError> {
+        let doing = db("read the names of photos");
+        let mut rows = self
+            .conn
+            .prepare("SELECT photo FROM part UNION SELECT words FROM answer WHERE kind = 'photo' ORDER BY 1")
+            .map_err(&doing)?;
+        let names: Vec<String> = rows.query_map([], |r| r.get(0)).and_then(Iterator::collect).map_err(&doing)?;
+        let outside = |name: &&String| !name.is_empty() && sound_name(PHOTOS, name).is_err();
+        let words = |name: &String| {
+            format!("an entry of the tour names the photo {name:?}, which lies outside the book: it is not shown")
+        };
+        Ok(names.iter().filter(outside).map(words).collect())
     }
 
     /// Photos that are missing or changed, and files that no entry knows.
@@ -176,19 +192,25 @@ impl Book {
         let rows = self.photos()?;
         for row in &rows {
             let fault = |why: &str| Fault::Photo { file: row.file.clone(), why: why.to_owned() };
-            let path = self.dir.join(&row.file);
-            if !path.exists() {
-                faults.push(fault("is missing"));
-                continue;
-            }
+            let path = match self.inside(PHOTOS, &row.file) {
+                Ok(path) if path.exists() => path,
+                Ok(_) => {
+                    faults.push(fault("is missing"));
+                    continue;
+                }
+                Err(err) => {
+                    faults.push(Fault::outside(err)?);
+                    continue;
+                }
+            };
             match sum_of(&path) {
                 Ok(sum) if sum == row.sha256 => {}
                 Ok(_) => faults.push(fault("is not the photo that was brought in: its checksum differs")),
                 Err(e) => faults.push(fault(&format!("can't be read: {e}"))),
             }
         }
-        let entered: HashSet<PathBuf> = rows.iter().map(|r| self.dir.join(&r.file)).collect();
-        for path in super::check::files_under(&self.dir.join(PHOTOS))? {
+        let entered: HashSet<PathBuf> = rows.iter().filter_map(|r| self.inside(PHOTOS, &r.file).ok()).collect();
+        for path in self.files_in(PHOTOS, faults)? {
             if !entered.contains(&path) {
                 faults.push(Fault::Stranger { file: self.shown(&path) });
             }
@@ -216,7 +238,7 @@ mod tests {
         std::fs::write(&path, b"not even a photo").unwrap();
         let row = book.add_photo(&path).unwrap();
         assert!(row.file.starts_with("photos/") && row.file.ends_with(&format!("{}.jpg", row.sha256)), "{row:?}");
-        assert_eq!(std::fs::read(book.photo_path(&row.file)).unwrap(), b"not even a photo");
+        assert_eq!(std::fs::read(book.photo_path(&row.file).unwrap()).unwrap(), b"not even a photo");
         assert_eq!(book.add_photo(&path).unwrap(), row);
         assert_eq!(book.photo_in(&row.file).unwrap(), row.file, "its own name stands for it");
         assert_eq!(book.photos().unwrap().len(), 1);
@@ -300,9 +322,9 @@ mod tests {
         std::fs::remove_file(there.dir().join(&gone.file)).unwrap();
         let report = here.merge(&there, &|| ()).unwrap();
         assert_eq!(report.lost, [gone.file]);
-        assert_eq!(std::fs::read(here.photo_path(&new.file)).unwrap(), b"theirs.jpg");
+        assert_eq!(std::fs::read(here.photo_path(&new.file).unwrap()).unwrap(), b"theirs.jpg");
         assert_eq!(here.photos().unwrap().iter().find(|p| p.sha256 == new.sha256).unwrap().original, "theirs.jpg");
-        assert_eq!(std::fs::read(here.photo_path(&named)).unwrap(), b"both.jpg", "{named}");
+        assert_eq!(std::fs::read(here.photo_path(&named).unwrap()).unwrap(), b"both.jpg", "{named}");
         assert!(here.check(&|| ()).unwrap().faults.is_empty());
     }
 
@@ -319,6 +341,6 @@ mod tests {
         std::fs::rename(place.join(&row.file), &waiting).unwrap();
         drop(book);
         let book = Book::open(&place).unwrap();
-        assert_eq!(std::fs::read(book.photo_path(&row.file)).unwrap(), b"a");
+        assert_eq!(std::fs::read(book.photo_path(&row.file).unwrap()).unwrap(), b"a");
     }
 }

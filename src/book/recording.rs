@@ -10,8 +10,9 @@ use serde::Serialize;
 
 use super::clips::{CLIP, clip_name, clip_row, known, sum_of};
 use super::error::{db, file, refused};
-use super::rounds::{ROUND, round_row};
-use super::store::{INCOMING, QUARANTINE, sync_dir};
+use super::name::is_plain_file;
+use super::rounds::{ROUND, closed_at, round_row};
+use super::store::{CLIPS, INCOMING, QUARANTINE, sync_dir};
 use super::{Book, BookError, ClipRow, RoundRow, SpotRow, Stamp};
 use crate::clip::growing::log::{Ended, Gap, Told, log_beside, told};
 use crate::clip::growing::wav;
@@ -102,7 +103,8 @@ fn count(n: u64) -> i64 {
 pub struct Recovered {
     /// The file under the book.
     pub file: String,
-    /// Its round and module; `None` where there was no sound in it, or nobody knows any more where it belongs: it is put aside.
+    /// Its round and module; `None` where it is put aside: there was no sound in it, its round was closed meanwhile, or nobody knows any
+    /// more where it belongs.
     pub place: Option<(i64, u32)>,
     /// Length in seconds.
     pub length_s: f64,
@@ -116,7 +118,12 @@ impl std::fmt::Display for Recovered {
                 "a recording of module {module} was cut short: the {:.1} s that are there are in round {round} now ({})",
                 self.length_s, self.file
             ),
-            None => write!(f, "a recording without sound, or of no known round, was put aside as {}", self.file),
+            None => write!(
+                f,
+                "a recording without sound, or of a round that is closed or not known, was put aside as {}; `seatsong import` takes it into a \
+                 round of its own",
+                self.file
+            ),
         }
     }
 }
@@ -138,6 +145,9 @@ pub(super) fn is_recording(path: &Path) -> bool {
 
 /// The lock of a growing file, if nobody else holds it.
 pub(super) fn abandoned(path: &Path) -> Option<File> {
+    if !is_plain_file(path) {
+        return None;
+    }
     let file = File::options().read(true).write(true).open(path).ok()?;
     let free = match file.try_lock() {
         Ok(()) => true,
@@ -157,7 +167,7 @@ impl Book {
     /// # Errors
     /// If the folder can't be made.
     pub fn recording_path(&self, round: &RoundRow, spot: &SpotRow) -> Result<PathBuf, BookError> {
-        let incoming = self.dir.join(INCOMING);
+        let incoming = self.own(INCOMING)?;
         std::fs::create_dir_all(&incoming).map_err(file("make the folder", &incoming))?;
         // A name that no recording had or will have: it makes the bytes of each its own.
         let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).map_or(0, |d| d.as_nanos());
@@ -178,7 +188,10 @@ impl Book {
         let taken = self.take(path, None)?;
         drop(held);
         taken.ok_or_else(|| {
-            refused("there is no sound in the recording; it is kept in the book's quarantine folder; look at the device and record again")
+            refused(
+                "there is no sound in the recording, or its round was closed meanwhile; it is kept in the book's quarantine folder; look at \
+                 the device and record again, or bring it into a round of its own with `seatsong import`",
+            )
         })
     }
 
@@ -239,7 +252,7 @@ impl Book {
 
     /// Takes recordings that were cut off into their rounds.
     pub(super) fn recover(&mut self) -> Result<(), BookError> {
-        let Ok(entries) = std::fs::read_dir(self.dir.join(INCOMING)) else { return Ok(()) };
+        let Ok(entries) = std::fs::read_dir(self.own(INCOMING)?) else { return Ok(()) };
         let mut paths: Vec<PathBuf> = entries.flatten().map(|e| e.path()).collect();
         paths.sort();
         for path in paths.iter().filter(|p| parts(p).is_some_and(|(_, _, sound)| sound)) {
@@ -271,15 +284,20 @@ impl Book {
         let told = told(path);
         let place = self.round_and_spot(round_id, spot_id)?;
         let closed = wav::close(path, &stem(path)).ok().filter(|c| c.frames > 0);
-        let (Some((round, spot)), Some(closed)) = (place, closed) else {
+        let entered = match (place, &closed) {
+            (Some((round, spot)), Some(closed)) => {
+                let (sum, bytes) = (sum_of(path)?, path.metadata().map_err(file("read the recording", path))?.len());
+                self.enter(&round, &spot, &sum, bytes, closed.length_s, &told)?
+            }
+            _ => None,
+        };
+        let (Some(row), Some(closed)) = (entered, closed) else {
             let file = self.aside(path)?;
             self.recovered.push(Recovered { file, place: None, length_s: cut.unwrap_or(0.0) });
             return Ok(None);
         };
-        let (sum, bytes) = (sum_of(path)?, path.metadata().map_err(file("read the recording", path))?.len());
-        let row = self.enter(&round, &spot, &sum, bytes, closed.length_s, &told)?;
         // From here on it is in the book; should it not be named now, the next opening does all this again.
-        self.rename_in(path, &row.file)?;
+        self.rename_in(path, CLIPS, &row.file)?;
         let _ = std::fs::remove_file(log_beside(path));
         if cut.is_some() {
             let place = Some((row.round, row.module));
@@ -297,6 +315,7 @@ impl Book {
         Ok(spots.into_iter().find(|s| s.id == spot).map(|s| (round, s)))
     }
 
+    /// Enters a recording; `None` if its round was closed meanwhile.
     fn enter(
         &mut self,
         round: &RoundRow,
@@ -305,7 +324,7 @@ impl Book {
         bytes: u64,
         length_s: f64,
         told: &Told,
-    ) -> Result<ClipRow, BookError> {
+    ) -> Result<Option<ClipRow>, BookError> {
         let capture = CaptureRow {
             device: told.device.clone(),
             ended: told.ended,
@@ -318,7 +337,10 @@ impl Book {
         let original = if told.ended == Ended::Cut { "recorded here, cut short" } else { "recorded here" };
         self.whole("enter the recording", |tx| {
             if let Some(row) = known(tx, sum)? {
-                return Ok(row);
+                return Ok(Some(row));
+            }
+            if closed_at(tx, round.id)?.is_some() {
+                return Ok(None);
             }
             let doing = db("enter the recording");
             let nth: i64 = tx
@@ -339,13 +361,13 @@ impl Book {
             .map_err(&doing)?;
             let id = tx.last_insert_rowid();
             capture.put(tx, id)?;
-            tx.query_row(&format!("{CLIP} WHERE c.id = ?1"), [id], clip_row).map_err(&doing)
+            tx.query_row(&format!("{CLIP} WHERE c.id = ?1"), [id], clip_row).map(Some).map_err(&doing)
         })
     }
 
     /// Puts a recording and its lines into `quarantine/`; where it is now.
     fn aside(&self, path: &Path) -> Result<String, BookError> {
-        let folder = self.dir.join(QUARANTINE);
+        let folder = self.own(QUARANTINE)?;
         std::fs::create_dir_all(&folder).map_err(file("make the folder", &folder))?;
         let mut shown = String::new();
         for from in [log_beside(path), path.to_path_buf()] {

@@ -1,6 +1,6 @@
 //! Rounds: one walk past the spots of one pump at one operating point.
 
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::{Connection, OptionalExtension as _, Row, params};
 
 use super::error::{db, refused};
 use super::{Book, BookError, PumpRow, Stamp};
@@ -15,7 +15,7 @@ pub struct NewRound {
 }
 
 /// What is said of a round; `None` leaves what is there.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, serde::Serialize)]
 pub struct RoundChange {
     /// Strokes a minute on the console.
     pub spm: Option<f64>,
@@ -74,45 +74,64 @@ pub(super) fn round_row(row: &Row<'_>) -> rusqlite::Result<RoundRow> {
     })
 }
 
+/// Enters a round that begins; its number.
+pub(super) fn enter_round(tx: &Connection, pump: &PumpRow, new: &NewRound) -> Result<i64, BookError> {
+    let at = new.at.clone().unwrap_or_else(Stamp::now);
+    let p = &new.point;
+    tx.execute(
+        "INSERT INTO round (pump_id, started_at, started_ms, spm, pressure_pa, mud_kg_m3, liner_m, crew, remarks)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, (SELECT liner_m FROM pump WHERE id = ?1), ?7, ?8)",
+        params![
+            pump.id,
+            at.text,
+            at.ms,
+            p.spm,
+            p.pressure_pa,
+            p.mud_kg_m3,
+            p.crew.as_deref().unwrap_or_default(),
+            p.remarks.as_deref().unwrap_or_default()
+        ],
+    )
+    .map_err(db("start the round"))?;
+    Ok(tx.last_insert_rowid())
+}
+
+/// When a round was closed; `None` while it is open.
+pub(super) fn closed_at(tx: &Connection, id: i64) -> Result<Option<String>, BookError> {
+    let doing = db("look whether the round is open");
+    tx.prepare_cached("SELECT closed_at FROM round WHERE id = ?1")
+        .and_then(|mut s| s.query_row([id], |r| r.get(0)))
+        .map_err(doing)
+}
+
+/// Refuses what would change a round that is closed: what was accepted and judged of it was so of what it held then.
+pub(super) fn still_open(tx: &Connection, id: i64) -> Result<(), BookError> {
+    match closed_at(tx, id)? {
+        None => Ok(()),
+        Some(at) => Err(refused(format!(
+            "round {id} was closed at {at} and stays as it is; what comes later needs another round"
+        ))),
+    }
+}
+
 impl Book {
     /// Starts a round.
     ///
     /// # Errors
     /// What the database says.
     pub fn start_round(&mut self, pump: &PumpRow, new: &NewRound) -> Result<RoundRow, BookError> {
-        let at = new.at.clone().unwrap_or_else(Stamp::now);
-        let p = &new.point;
-        let id = self.whole("start the round", |tx| {
-            tx.execute(
-                "INSERT INTO round (pump_id, started_at, started_ms, spm, pressure_pa, mud_kg_m3, liner_m, crew, remarks)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, (SELECT liner_m FROM pump WHERE id = ?1), ?7, ?8)",
-                params![
-                    pump.id,
-                    at.text,
-                    at.ms,
-                    p.spm,
-                    p.pressure_pa,
-                    p.mud_kg_m3,
-                    p.crew.as_deref().unwrap_or_default(),
-                    p.remarks.as_deref().unwrap_or_default()
-                ],
-            )
-            .map_err(db("start the round"))?;
-            Ok(tx.last_insert_rowid())
-        })?;
+        let id = self.whole("start the round", |tx| enter_round(tx, pump, new))?;
         self.round(id)
     }
 
-    /// Says more of a round, and closes it if asked to. A closed round can still be added to.
+    /// Says more of an open round, and closes it if asked to.
     ///
     /// # Errors
-    /// [`BookError::Unknown`] if there is no such round; [`BookError::Refused`] if it is closed twice.
+    /// [`BookError::Unknown`] if there is no such round; [`BookError::Refused`] if it is closed.
     pub fn change_round(&mut self, id: i64, change: &RoundChange, close: bool) -> Result<RoundRow, BookError> {
-        let before = self.round(id)?;
-        if close && let Some(at) = &before.closed_at {
-            return Err(refused(format!("round {id} was closed at {at} already")));
-        }
+        self.round(id)?;
         self.whole("change the round", |tx| {
+            still_open(tx, id)?;
             tx.execute(
                 "UPDATE round SET spm = coalesce(?2, spm), pressure_pa = coalesce(?3, pressure_pa),
                     mud_kg_m3 = coalesce(?4, mud_kg_m3), crew = coalesce(?5, crew),
@@ -130,6 +149,10 @@ impl Book {
                 ],
             )
             .map_err(db("change the round"))?;
+            if close {
+                // Whatever was still to come no longer comes into it.
+                tx.execute("DELETE FROM import_begun WHERE round_id = ?1", [id]).map_err(db("change the round"))?;
+            }
             Ok(())
         })?;
         self.round(id)
@@ -196,7 +219,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_round_may_be_closed_later_and_only_once() {
+    fn a_round_may_be_closed_later_and_then_stays_as_it_is() {
         let dir = tempfile::tempdir().unwrap();
         let mut book = Book::create(dir.path()).unwrap();
         let pump = book.add_pump(&triplex("MP-1")).unwrap();
@@ -211,7 +234,11 @@ mod tests {
         assert_eq!((closed.spm, closed.pressure_pa), (Some(72.0), Some(1.8e7)));
         assert_eq!(closed.remarks, "windy\nscreen cleaned");
         assert!(book.open_round(&pump).unwrap().is_none());
-        assert!(book.change_round(round.id, &RoundChange::default(), true).is_err());
+        for close in [true, false] {
+            let err = book.change_round(round.id, &more, close).unwrap_err();
+            assert!(err.to_string().contains("was closed at"), "{err}");
+        }
+        assert_eq!(book.round(round.id).unwrap(), closed, "a closed round stays as it is");
         assert!(book.round(99).is_err() && book.round_named("x", None).is_err());
         assert!(book.latest_round(None).is_err(), "no clips yet");
     }

@@ -7,6 +7,7 @@ use rusqlite::{Connection, OpenFlags, OptionalExtension as _, TransactionBehavio
 
 use super::error::{PATIENCE_S, db, file};
 use super::migrations::{self, SCHEMA};
+use super::name::is_plain_file;
 use super::{BookError, Stamp};
 
 /// Environment variable that names the book.
@@ -127,30 +128,32 @@ impl Book {
 
     /// Gives recordings in `incoming/` that are entered in the database their final names.
     pub(super) fn settle(&self) -> Result<(), BookError> {
-        let incoming = self.dir.join(INCOMING);
-        let Ok(entries) = std::fs::read_dir(&incoming) else { return Ok(()) };
+        let Ok(entries) = std::fs::read_dir(self.own(INCOMING)?) else { return Ok(()) };
         for entry in entries.flatten() {
             let path = entry.path();
             let Some(sum) = super::clips::arriving_sum(&path) else { continue };
-            let found: Option<String> = self
+            let found: Option<(String, String)> = self
                 .conn
                 .query_row(
-                    "SELECT file FROM clip WHERE sha256 = ?1 UNION ALL SELECT file FROM photo WHERE sha256 = ?1",
+                    "SELECT file, 'clips' FROM clip WHERE sha256 = ?1 UNION ALL SELECT file, 'photos' FROM photo WHERE sha256 = ?1",
                     params![sum],
-                    |row| row.get(0),
+                    |row| Ok((row.get(0)?, row.get(1)?)),
                 )
                 .optional()
                 .map_err(db("look up a recording"))?;
-            if let Some(name) = found {
-                self.rename_in(&path, &name)?;
+            let Some((name, folder)) = found.filter(|_| is_plain_file(&path)) else { continue };
+            match self.rename_in(&path, &folder, &name) {
+                // Its name leads out of the book: it stays where it is, and `check` says so.
+                Err(BookError::Outside { .. }) => {}
+                other => other?,
             }
         }
         Ok(())
     }
 
-    /// Moves a complete recording to its place under the book.
-    pub(super) fn rename_in(&self, from: &Path, name: &str) -> Result<(), BookError> {
-        let to = self.dir.join(name);
+    /// Moves a complete recording or photo to its place below a folder of the book.
+    pub(super) fn rename_in(&self, from: &Path, folder: &str, name: &str) -> Result<(), BookError> {
+        let to = self.inside(folder, name)?;
         if let Some(folder) = to.parent() {
             std::fs::create_dir_all(folder).map_err(file("make the folder", folder))?;
         }

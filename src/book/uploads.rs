@@ -10,6 +10,7 @@ use rusqlite::{OptionalExtension as _, Row, params};
 use super::clips::sum_of;
 use super::error::{db, file, refused};
 use super::once::sound_key;
+use super::rounds::still_open;
 use super::store::INCOMING;
 use super::{Added, Book, BookError, ClipRow, NewClip, RoundRow, SpotRow, Stamp};
 use crate::clip::recording_kind;
@@ -99,7 +100,8 @@ impl Book {
     /// - `id`: 32 hexadecimal digits that no other upload has; not used if the key is known.
     ///
     /// # Errors
-    /// [`BookError::Refused`] for a key of another recording, a checksum that is none, taps that are not ascending; what the database says.
+    /// [`BookError::Refused`] for a key of another recording, a closed round, a checksum that is none, taps that are not ascending; what the
+    /// database says.
     pub fn begin_upload(&mut self, id: &str, new: &NewUpload<'_>) -> Result<UploadRow, BookError> {
         sound_key(new.key)?;
         let hexadecimal =
@@ -126,6 +128,8 @@ impl Book {
             return Ok(row);
         }
         self.whole("begin the upload", |tx| {
+            // Told before its bytes travel: the phone keeps it.
+            still_open(tx, new.round.id)?;
             let now = Stamp::now();
             // Another request may have begun the same one meanwhile.
             tx.execute(
@@ -180,18 +184,19 @@ impl Book {
         };
         let found = self.conn.query_row(&format!("{UPLOAD} WHERE {what}"), [with], read).optional();
         let Some(mut row) = found.map_err(db("read the upload"))? else { return Ok(None) };
-        row.have = match (row.clip_id, self.upload_path(&row).metadata()) {
-            (Some(_), _) => row.bytes,
-            (None, Ok(meta)) => i64::try_from(meta.len()).unwrap_or(i64::MAX),
-            (None, Err(_)) => 0,
+        row.have = match row.clip_id {
+            Some(_) => row.bytes,
+            None => self.upload_path(&row)?.metadata().map_or(0, |meta| i64::try_from(meta.len()).unwrap_or(i64::MAX)),
         };
         Ok(Some(row))
     }
 
     /// Where an upload's bytes lie.
-    #[must_use]
-    pub fn upload_path(&self, upload: &UploadRow) -> PathBuf {
-        self.dir.join(INCOMING).join(format!("{NAME}{}.part", upload.id))
+    ///
+    /// # Errors
+    /// [`BookError::Outside`] for an upload whose name leads out of the book.
+    pub fn upload_path(&self, upload: &UploadRow) -> Result<PathBuf, BookError> {
+        self.inside(INCOMING, &format!("{INCOMING}/{NAME}{}.part", upload.id))
     }
 
     /// How many uploads are not whole yet, and how many bytes they will have.
@@ -222,7 +227,7 @@ impl Book {
     /// Enters an upload that is whole. Asked again, it gives the same recording.
     ///
     /// # Errors
-    /// A full disk (nothing half-done stays), what the database says.
+    /// A round that was closed meanwhile, a full disk (nothing half-done stays), what the database says.
     pub fn finish_upload(&mut self, id: &str) -> Result<Finished, BookError> {
         let upload = self.upload(id)?;
         if let Some(clip) = upload.clip_id {
@@ -231,7 +236,7 @@ impl Book {
         if upload.have < upload.bytes {
             return Ok(Finished::Short);
         }
-        let path = self.upload_path(&upload);
+        let path = self.upload_path(&upload)?;
         if upload.have > upload.bytes || sum_of(&path)? != upload.sha256 {
             std::fs::remove_file(&path).map_err(file("discard the bytes", &path))?;
             return Ok(Finished::Differs);
@@ -275,7 +280,7 @@ impl Book {
     /// # Errors
     /// What the disk or the database says.
     pub fn discard_upload(&mut self, upload: &UploadRow) -> Result<(), BookError> {
-        let path = self.upload_path(upload);
+        let path = self.upload_path(upload)?;
         if path.exists() {
             std::fs::remove_file(&path).map_err(file("discard the upload", &path))?;
         }
@@ -305,15 +310,22 @@ impl Book {
                 .map_err(&doing)?
         };
         for id in &old {
-            let upload = self.upload(id)?;
-            self.discard_upload(&upload)?;
+            match self.upload(id) {
+                // Its name leads out of the book: there is nothing of it here, and it keeps nobody waiting.
+                Err(BookError::Outside { .. }) => {}
+                upload => self.discard_upload(&upload?)?,
+            }
         }
-        let incoming = self.dir.join(INCOMING);
+        let incoming = self.own(INCOMING)?;
         for entry in std::fs::read_dir(&incoming).map_err(file("read the folder", &incoming))?.flatten() {
             let path = entry.path();
             let name = path.file_name().and_then(|n| n.to_str()).unwrap_or_default();
             let Some(id) = name.strip_prefix(NAME).and_then(|n| n.strip_suffix(".part")) else { continue };
-            let waits = self.upload_where("id = ?1", id)?.is_some_and(|u| u.clip_id.is_none());
+            let waits = match self.upload_where("id = ?1", id) {
+                // A link in its place is none.
+                Err(BookError::Outside { .. }) => false,
+                found => found?.is_some_and(|u| u.clip_id.is_none()),
+            };
             if !waits {
                 std::fs::remove_file(&path).map_err(file("discard the upload", &path))?;
             }

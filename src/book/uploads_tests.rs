@@ -47,7 +47,7 @@ impl Set {
     }
 
     fn write(&self, upload: &UploadRow, piece: &[u8]) {
-        let path = self.book.upload_path(upload);
+        let path = self.book.upload_path(upload).unwrap();
         let mut to = std::fs::OpenOptions::new().append(true).create(true).open(path).unwrap();
         to.write_all(piece).unwrap();
     }
@@ -71,7 +71,7 @@ fn a_recording_in_two_pieces_over_a_restart_comes_in_whole_with_its_taps() {
     assert!(clip.file.ends_with(".wav"), "{clip:?}");
     assert_eq!(s.book.taps(clip.id).unwrap(), Some(vec![0.5, 1.25]));
     assert_eq!(s.book.finish_upload(&upload.id).unwrap(), Finished::Clip(clip.clone(), false), "asked again");
-    assert_eq!(std::fs::read(s.book.clip_path(&clip)).unwrap(), content);
+    assert_eq!(std::fs::read(s.book.clip_path(&clip).unwrap()).unwrap(), content);
     assert_eq!(std::fs::read_dir(s.dir.path().join(INCOMING)).unwrap().count(), 0);
     assert_eq!(s.book.uploads_waiting().unwrap(), (0, 0));
     assert_eq!(s.book.upload(&upload.id).unwrap().have, upload.bytes);
@@ -104,7 +104,7 @@ fn an_upload_that_nobody_goes_on_with_is_discarded_after_its_days_and_mending_le
     let mut s = set(&content);
     let upload = s.begin("phone-key-1", content.len()).unwrap();
     s.write(&upload, &content[..100]);
-    let path = s.book.upload_path(&upload);
+    let path = s.book.upload_path(&upload).unwrap();
     let old = std::time::SystemTime::now() - std::time::Duration::from_secs(3600);
     std::fs::File::options().write(true).open(&path).unwrap().set_modified(old).unwrap();
     assert!(s.book.mend(&|| ()).unwrap().quarantined.is_empty());

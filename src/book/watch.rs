@@ -263,7 +263,7 @@ impl Book {
             Ok(())
         })?;
         self.tidy_sounds()?;
-        let incoming = self.dir.join(INCOMING);
+        let incoming = self.own(INCOMING)?;
         let Ok(entries) = std::fs::read_dir(&incoming) else { return Ok(()) };
         for path in entries.flatten().map(|e| e.path()).filter(|p| p.extension().is_some_and(|e| e == GOING)) {
             let known = match super::clips::arriving_sum(&path) {
@@ -335,10 +335,10 @@ impl Book {
 
     /// Removes a recording. Pulled plugs leave it whole in the book, or gone with at most a file in `incoming/` that [`Book::tidy_watch`] takes.
     fn remove_clip(&mut self, clip: &ClipRow) -> Result<(), BookError> {
-        let from = self.clip_path(clip);
-        let incoming = self.dir.join(INCOMING);
+        let from = self.clip_path(clip)?;
+        let incoming = self.own(INCOMING)?;
         // Under this name the next opening would bring it back to its place while its entry stands.
-        let going = incoming.join(format!("{}.{GOING}", clip.sha256));
+        let going = self.inside(INCOMING, &format!("{INCOMING}/{}.{GOING}", clip.sha256))?;
         match std::fs::rename(&from, &going) {
             Err(e) if e.kind() != std::io::ErrorKind::NotFound => {
                 return Err(file("remove the recording", &from)(e));

@@ -226,7 +226,10 @@ fn merge(book: &mut Book, other: &Path, json: bool, io: &mut Io<'_>) -> anyhow::
     for file in &r.lost {
         io.say(&format!("{file}: lost or damaged in the other book; `seatsong book check --book` there"))?;
     }
-    Ok(if r.lost.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(1) })
+    for why in &r.refused {
+        io.say(why)?;
+    }
+    Ok(if r.lost.is_empty() && r.refused.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(1) })
 }
 
 fn check(book: &Book, json: bool, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {

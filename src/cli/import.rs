@@ -12,7 +12,10 @@ use super::book::BookArg;
 use super::files::{self, Named};
 use super::round::PointArgs;
 use super::{Io, Usage};
-use crate::book::{Added, Book, ClipRow, NamePattern, NewClip, NewRound, PumpRow, RoundRow, SpotRow, Stamp};
+use crate::book::{
+    Added, Book, BookError, ClipRow, Import, ImportFile, NamePattern, NewClip, PumpRow, RoundChange, RoundRow, SpotRow,
+    Stamp,
+};
 use crate::clip::{self, ClipError};
 use crate::map::rate_too_low;
 
@@ -22,8 +25,9 @@ use crate::map::rate_too_low;
   seatsong import usb/ --map 'm{module}*.wav' --spm 72 --pressure 2600psi
   seatsong import rec0031.wav --module 2 --round 12
 
-The bytes are kept as they are; the files stay where they are. A recording that is in the book already is noticed by its checksum. If an
-import is interrupted, the same command again brings the rest into the same round.")]
+The bytes are kept as they are; the files stay where they are. A recording that is in the book already is noticed by its checksum and told;
+what is new is a round of its own. If an import is interrupted, the same command again brings the rest into the same round. A closed round
+stays as it is.")]
 pub struct ImportArgs {
     /// Recordings, folders or patterns such as 'usb/*.wav'
     #[arg(required = true, value_name = "FILE|FOLDER")]
@@ -40,7 +44,7 @@ pub struct ImportArgs {
     /// Spot [default: main]
     #[arg(long, value_name = "NAME")]
     spot: Option<String>,
-    /// Attach to this round instead of starting one; open is the pump's open round
+    /// Attach to this open round instead of starting one; open is the pump's open round
     #[arg(long, value_name = "N|open")]
     round: Option<String>,
     /// When they were taken, such as 2026-11-25T06:30+01:00 [default: each file's own time]
@@ -69,92 +73,52 @@ struct Wish {
     named: Named,
     spot: SpotRow,
     taken_at: Stamp,
+    /// Checksum of its bytes; none where they can't be read.
+    sum: Option<String>,
+    /// Whether it is to be brought in.
+    new: bool,
+    /// Whether it can never carry a verdict: it is no part of the import.
+    refused: bool,
+}
+
+/// What an import did.
+#[derive(Default)]
+struct Done {
+    rounds: Vec<RoundRow>,
+    added: Vec<ClipRow>,
+    known: Vec<(String, ClipRow)>,
+    failed: Vec<String>,
 }
 
 /// Runs the command.
 ///
 /// # Errors
-/// No book, names from which no module can be read, a full disk. What was told to be in the book stays there.
+/// No book, names from which no module can be read, a closed round, a full disk. What was told to be in the book stays there.
 pub fn run(args: &ImportArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     let mut book = args.place.open()?;
     let (pump, round) = args.pump_and_round(&book)?;
     let (named, _) = files::expand(&args.from)?;
-    let (wishes, mut failed) = args.wishes(&book, &pump, named)?;
-    for why in &failed {
+    let (mut wishes, failed) = args.wishes(&book, &pump, named)?;
+    let mut done = Done { failed, ..Done::default() };
+    for why in &done.failed {
         io.say(why)?;
     }
-    let mut known: Vec<(String, ClipRow)> = Vec::new();
-    let mut new: Vec<Wish> = Vec::new();
-    for wish in wishes {
-        match book.known_clip(&wish.named.path) {
-            // A lost recording is brought in again even though its entry is there.
-            Ok(Some(row)) if book.clip_path(&row).exists() => known.push((wish.named.file, row)),
-            Ok(_) => match of_no_use(&wish.named) {
-                None => new.push(wish),
-                Some(why) => {
-                    io.say(&why)?;
-                    failed.push(why);
-                }
-            },
-            Err(err) => {
-                let why = format!("{:#}", anyhow::Error::from(err));
-                io.say(&why)?;
-                failed.push(why);
-            }
-        }
-    }
-    for (file, row) in &known {
-        io.say(&format!("{file}: is in the book already (round {}, module {}, {})", row.round, row.module, row.file))?;
-    }
-    let mut added: Vec<ClipRow> = Vec::new();
-    let mut into = round;
-    if !new.is_empty() {
-        let round = match into.take() {
-            Some(round) => book.change_round(round.id, &args.point.change(), false)?,
-            None => args.round_for(&mut book, &pump, &known, &new, io)?,
-        };
-        let bar = io.progress(new.len(), "clips");
-        for wish in &new {
-            let clip = NewClip { path: &wish.named.path, taken_at: &wish.taken_at, pulse: args.pulse };
-            match book.add_clip(&round, &wish.spot, &clip) {
-                Ok(Added::New(row)) => {
-                    if !args.json {
-                        writeln!(
-                            io.out,
-                            "{}: round {}, module {}, {}",
-                            wish.named.file, row.round, row.module, row.file
-                        )?;
-                        // Told only when it is on the disk, and then at once.
-                        io.out.flush()?;
-                    }
-                    added.push(row);
-                }
-                Ok(Added::Known(row)) => known.push((wish.named.file.clone(), row)),
-                Err(err) => {
-                    let why = format!("{:#}", anyhow::Error::from(err));
-                    io.say(&format!("{}: {why}", wish.named.file))?;
-                    failed.push(why);
-                }
-            }
-            bar.inc(1);
-        }
-        bar.finish_and_clear();
-        into = Some(round);
-    }
-    if args.close
-        && let Some(round) = &into
-        && round.closed_at.is_none()
-    {
-        into = Some(book.change_round(round.id, &crate::book::RoundChange::default(), true)?);
+    args.look_up(&mut book, &mut wishes, &mut done, io)?;
+    wishes.retain(|w| !w.refused);
+    match round {
+        Some(round) => args.bring_into(&mut book, round, &wishes, &mut done, io)?,
+        None => args.bring_in(&mut book, &pump, &wishes, &mut done, io)?,
     }
     if args.json {
-        io.json(&as_json(into.as_ref(), &added, &known, &failed))?;
-    } else if let Some(round) = &into {
-        writeln!(io.out, "{} new clip(s) in round {}. Next: seatsong verdict {}", added.len(), round.id, round.id)?;
-    } else {
-        writeln!(io.out, "Nothing new: {} recording(s) are in the book already.", known.len())?;
+        io.json(&done.json())?;
+    } else if done.rounds.is_empty() {
+        writeln!(io.out, "Nothing new: {} recording(s) are in the book already.", done.known.len())?;
     }
-    Ok(if failed.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(1) })
+    for round in done.rounds.iter().filter(|_| !args.json) {
+        let n = done.added.iter().filter(|row| row.round == round.id).count();
+        writeln!(io.out, "{n} new clip(s) in round {}. Next: seatsong verdict {}", round.id, round.id)?;
+    }
+    Ok(if done.failed.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(1) })
 }
 
 /// Why a recording can never carry a verdict, where its beginning tells. What can't be read at all is kept: the verdict says why.
@@ -166,9 +130,21 @@ fn of_no_use(named: &Named) -> Option<String> {
     }
 }
 
-fn as_json(round: Option<&RoundRow>, added: &[ClipRow], known: &[(String, ClipRow)], failed: &[String]) -> Value {
-    let known: Vec<Value> = known.iter().map(|(file, row)| json!({"file": file, "known_as": row})).collect();
-    json!({"schema": "seatsong.import/1", "round": round.map(|r| r.id), "added": added, "known": known, "failed": failed})
+impl Done {
+    fn json(&self) -> Value {
+        let known: Vec<Value> = self.known.iter().map(|(file, row)| json!({"file": file, "known_as": row})).collect();
+        let rounds: Vec<i64> = self.rounds.iter().map(|r| r.id).collect();
+        json!({"schema": "seatsong.import/1", "round": rounds.last(), "rounds": rounds, "added": self.added, "known": known,
+            "failed": self.failed})
+    }
+
+    fn fail(&mut self, file: &str, err: impl Into<anyhow::Error>, io: &mut Io<'_>) -> anyhow::Result<()> {
+        let why = format!("{:#}", err.into());
+        let why = if why.starts_with(file) { why } else { format!("{file}: {why}") };
+        io.say(&why)?;
+        self.failed.push(why);
+        Ok(())
+    }
 }
 
 impl ImportArgs {
@@ -214,7 +190,7 @@ impl ImportArgs {
             };
             let own = || n.path.metadata().and_then(|m| m.modified()).ok().and_then(Stamp::of_system_time);
             let taken_at = self.at.clone().or_else(own).unwrap_or_else(Stamp::now);
-            wishes.push(Wish { named: n, spot, taken_at });
+            wishes.push(Wish { named: n, spot, taken_at, sum: None, new: false, refused: false });
         }
         if wishes.is_empty() && failed.is_empty() {
             return Err(
@@ -224,26 +200,139 @@ impl ImportArgs {
         Ok((wishes, failed))
     }
 
-    /// The round of an interrupted import of the same files, else a new one.
-    fn round_for(
+    /// What the book has already is told file by file; what it had lost comes back to its place.
+    fn look_up(&self, book: &mut Book, wishes: &mut [Wish], done: &mut Done, io: &mut Io<'_>) -> anyhow::Result<()> {
+        for wish in wishes {
+            let file = wish.named.file.clone();
+            let row = match book.known_clip(&wish.named.path) {
+                Ok((sum, row)) => {
+                    wish.sum = Some(sum);
+                    row
+                }
+                Err(err) => {
+                    done.fail(&file, err, io)?;
+                    continue;
+                }
+            };
+            let Some(row) = row else {
+                match of_no_use(&wish.named) {
+                    None => wish.new = true,
+                    Some(why) => {
+                        wish.refused = true;
+                        io.say(&why)?;
+                        done.failed.push(why);
+                    }
+                }
+                continue;
+            };
+            let place = format!("round {}, module {}, {}", row.round, row.module, row.file);
+            let back = match book.clip_path(&row) {
+                Ok(path) if path.exists() => Ok(false),
+                Ok(_) => book.round(row.round).and_then(|round| self.add(book, &round, wish)).map(|_| true),
+                Err(err) => Err(err),
+            };
+            match back {
+                Ok(false) => io.say(&format!("{file}: is in the book already ({place})"))?,
+                Ok(true) => io.say(&format!("{file}: the book had lost it; it is back ({place})"))?,
+                Err(err) => {
+                    done.fail(&file, err, io)?;
+                    continue;
+                }
+            }
+            done.known.push((file, row));
+        }
+        Ok(())
+    }
+
+    fn add(&self, book: &mut Book, round: &RoundRow, wish: &Wish) -> Result<Added, BookError> {
+        let clip = NewClip { path: &wish.named.path, taken_at: &wish.taken_at, pulse: self.pulse };
+        book.add_clip(round, &wish.spot, &clip)
+    }
+
+    /// Brings recordings into a round.
+    fn add_all<'a>(
+        &self,
+        book: &mut Book,
+        round: &RoundRow,
+        wishes: impl Iterator<Item = &'a Wish>,
+        done: &mut Done,
+        io: &mut Io<'_>,
+    ) -> anyhow::Result<()> {
+        let new: Vec<&Wish> = wishes.filter(|w| w.new).collect();
+        let bar = io.progress(new.len(), "clips");
+        for wish in new {
+            match self.add(book, round, wish) {
+                Ok(Added::New(row)) => {
+                    if !self.json {
+                        let (n, module, kept) = (row.round, row.module, &row.file);
+                        writeln!(io.out, "{}: round {n}, module {module}, {kept}", wish.named.file)?;
+                        // Told only when it is on the disk, and then at once.
+                        io.out.flush()?;
+                    }
+                    done.added.push(row);
+                }
+                Ok(Added::Known(row)) => done.known.push((wish.named.file.clone(), row)),
+                Err(err) => done.fail(&wish.named.file, err, io)?,
+            }
+            bar.inc(1);
+        }
+        bar.finish_and_clear();
+        Ok(())
+    }
+
+    /// Into the round that was named; a closed one is refused.
+    fn bring_into(
+        &self,
+        book: &mut Book,
+        mut round: RoundRow,
+        wishes: &[Wish],
+        done: &mut Done,
+        io: &mut Io<'_>,
+    ) -> anyhow::Result<()> {
+        if wishes.iter().any(|w| w.new) {
+            if let (id, Some(at)) = (round.id, &round.closed_at) {
+                bail!(
+                    "round {id} was closed at {at} and stays as it is; leave out --round, and what is new is a round of its own"
+                );
+            }
+            round = book.change_round(round.id, &self.point.change(), false)?;
+            self.add_all(book, &round, wishes.iter(), done, io)?;
+        }
+        if self.close && done.failed.is_empty() && round.closed_at.is_none() {
+            round = book.change_round(round.id, &RoundChange::default(), true)?;
+        }
+        done.rounds.push(round);
+        Ok(())
+    }
+
+    /// Into the round that the same import, interrupted, began; the rest into one of its own.
+    fn bring_in(
         &self,
         book: &mut Book,
         pump: &PumpRow,
-        known: &[(String, ClipRow)],
-        new: &[Wish],
+        wishes: &[Wish],
+        done: &mut Done,
         io: &mut Io<'_>,
-    ) -> anyhow::Result<RoundRow> {
-        let mut rounds: Vec<i64> = known.iter().map(|(_, row)| row.round).collect();
-        rounds.sort_unstable();
-        rounds.dedup();
-        if let [id] = rounds[..] {
-            let round = book.round(id)?;
-            if round.pump_id == pump.id {
-                io.say(&format!("the other files of this import are in round {id}: these go there too"))?;
-                return Ok(book.change_round(id, &self.point.change(), false)?);
+    ) -> anyhow::Result<()> {
+        let files: Vec<ImportFile<'_>> = wishes
+            .iter()
+            .map(|w| ImportFile { file: &w.named.file, sha256: w.sum.as_deref(), taken_at: &w.taken_at })
+            .collect();
+        let import = Import { pump, at: self.at.as_ref(), point: &self.point.change(), files: &files };
+        for into in book.import_rounds(&import)? {
+            let id = into.round.id;
+            if into.goes_on {
+                io.say(&format!("this import was interrupted: it goes on in round {id}"))?;
             }
+            self.add_all(book, &into.round, into.files.iter().filter_map(|&k| wishes.get(k)), done, io)?;
+            let (round, ended) = book.end_import(id, self.close)?;
+            if self.close && !ended {
+                io.say(&format!(
+                    "round {id} stays open: not all of its recordings are in; the same command again goes on, or `seatsong round close {id}`"
+                ))?;
+            }
+            done.rounds.push(round);
         }
-        let first = new.iter().map(|w| &w.taken_at).min_by_key(|s| s.ms).cloned();
-        Ok(book.start_round(pump, &NewRound { at: self.at.clone().or(first), point: self.point.change() })?)
+        Ok(())
     }
 }

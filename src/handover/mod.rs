@@ -101,7 +101,7 @@ pub struct Drift {
 pub struct Photo {
     /// Of what, when and by whom: `module 2 discharge seat, washed (cut at 4 o'clock), 09:40`.
     pub what: String,
-    /// Where the whole photo lies within the book.
+    /// Where the whole photo lies within the book; empty for one that does not.
     pub file: String,
     /// The bytes of a small JPEG; `None` where it can't be shown.
     pub jpeg: Option<Vec<u8>>,

@@ -167,9 +167,12 @@ pub(super) fn photo_page(pumps: &[(String, Vec<Item<Photo>>)], trial: &mut Sette
 /// Letters on paper of what a photo shows.
 pub(super) const PHOTO_WORDS: usize = 110;
 
-/// What stands below a photo: what it shows, on paper in at most so many letters, and where the whole photo lies.
+/// What stands below a photo: what it shows, on paper in at most so many letters, and where in the book the whole photo lies.
 pub(super) fn caption(photo: &Photo, most: usize) -> Vec<Span> {
     let mut out = clipped(&[Span::text(&photo.what)], most);
+    if photo.file.is_empty() {
+        return out;
+    }
     out.push(Span::text("; whole photo in the book: "));
     // Eight of its sixty-four digits find it.
     let short = match photo.file.rsplit_once('/') {

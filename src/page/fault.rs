@@ -75,6 +75,7 @@ impl From<BookError> for Fault {
         match &err {
             BookError::Unknown { .. } => Self::unknown(err.to_string()),
             BookError::Refused { why } => Self::refused(why.clone()),
+            BookError::Outside { .. } => Self::refused(err.to_string()),
             BookError::Busy { .. } => {
                 let mut out = Self::later(
                     StatusCode::SERVICE_UNAVAILABLE,

@@ -85,7 +85,7 @@ pub(super) async fn small(State(books): State<Books>, Path(sum): Path<String>) -
     sound(&sum)?;
     let jpeg = books.work_long(move |book| {
         let row = book.photo(&sum)?.ok_or_else(|| Fault::unknown("this photo is not in the book"))?;
-        let bytes = std::fs::read(book.photo_path(&row.file))
+        let bytes = std::fs::read(book.photo_path(&row.file)?)
             .map_err(|_| Fault::unknown("the file of this photo is missing; `seatsong book mend` looks for it"))?;
         small_jpeg(&bytes).map_err(|e| Fault::unknown(e.to_string()))
     });

@@ -179,7 +179,7 @@ async fn receive(books: &Books, limits: &Limits, id: String, from: i64, request:
         let id = id.clone();
         let find = move |book: &mut Book| {
             let upload = book.upload(&id)?;
-            let path = book.upload_path(&upload);
+            let path = book.upload_path(&upload)?;
             Ok((upload, path))
         };
         books.work(find).await?

@@ -1,6 +1,6 @@
 use std::path::Path;
 
-use crate::helper::{room, seatsong, with_pump, with_rounds};
+use crate::helper::{room, seatsong, with_rounds};
 
 fn accept_all(dir: &Path) {
     seatsong(dir, &["baseline", "accept", "1", "2", "3", "4", "5", "6", "--by", "derrickman"]).ended(0);
@@ -71,28 +71,6 @@ fn a_verdict_from_the_book_is_the_same_every_time() {
     // One verdict is kept, not one a look.
     let shown = seatsong(dir.path(), &["book", "show", "--json"]).ended(0).json();
     assert_eq!(shown["holds"]["verdicts"], 1);
-}
-
-#[test]
-fn the_same_recordings_are_noticed_and_an_interrupted_import_goes_on() {
-    let dir = with_pump();
-    let folder = dir.path().join("usb");
-    std::fs::create_dir(&folder).unwrap();
-    for m in 1..=3 {
-        std::fs::copy(room().join(format!("round-01/m{m}.wav")), folder.join(format!("m{m}.wav"))).unwrap();
-    }
-    std::fs::write(folder.join("notes.wav"), "not meant").unwrap();
-    let first = folder.join("m1.wav").to_str().unwrap().to_owned();
-    seatsong(dir.path(), &["import", &first, "--json"]).ended(0);
-    let rest = seatsong(dir.path(), &["import", "usb", "--map", "m{module}.wav", "--spm", "88", "--json"]).ended(0);
-    let rest = rest.says("is in the book already").json();
-    assert_eq!((&rest["round"], rest["added"].as_array().unwrap().len()), (&1.into(), 2));
-    assert_eq!(rest["known"].as_array().unwrap().len(), 1);
-    seatsong(dir.path(), &["import", "usb", "--map", "m{module}.wav"]).ended(0).tells("Nothing new: 3");
-    let shown = seatsong(dir.path(), &["round", "show", "--json"]).ended(0).json();
-    assert_eq!((shown["round"]["clips"].as_array().unwrap().len(), &shown["round"]["spm"]), (3, &88.0.into()));
-    // Without a pattern a name that tells no module is told, and the work counts as failed.
-    seatsong(dir.path(), &["import", "usb/notes.wav"]).ended(1).says("--module");
 }
 
 #[test]

@@ -8,7 +8,8 @@ pub(crate) mod odd;
 #[path = "../common/ran.rs"]
 mod ran;
 
-pub(crate) use ran::{command, seatsong};
+pub(crate) use curlew::bring_in;
+pub(crate) use ran::{Ran, command, seatsong};
 
 /// The room's clips, made once a run: `round-01/m1.wav` and so on.
 pub(crate) fn room() -> &'static Path {
@@ -27,7 +28,7 @@ pub(crate) fn with_pump() -> tempfile::TempDir {
 /// Brings the room's rounds in: six good ones a day apart, and today's a week later. Round 7 is today's.
 pub(crate) fn with_rounds() -> tempfile::TempDir {
     let dir = with_pump();
-    (1..=7).for_each(|r| curlew::bring_in(dir.path(), room(), r));
+    (1..=7).for_each(|r| bring_in(dir.path(), room(), r));
     dir
 }
 

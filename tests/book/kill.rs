@@ -91,7 +91,7 @@ fn an_import_killed_at_any_moment_leaves_a_whole_book_with_all_that_was_told() {
         if k % 10 == 0 {
             // The same command again brings the rest, into the same round.
             seatsong(dir.path(), &["import", &name]).ended(0);
-            let rounds: Vec<i64> = paths.iter().map(|p| book.known_clip(p).unwrap().unwrap().round).collect();
+            let rounds: Vec<i64> = paths.iter().map(|p| book.known_clip(p).unwrap().1.unwrap().round).collect();
             assert!(rounds.iter().all(|r| *r == rounds[0]), "{rounds:?}");
         }
         ended

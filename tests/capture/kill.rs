@@ -91,7 +91,7 @@ fn one_book(dir: &Path, seed: u64) -> usize {
         let report = book.check(&|| ()).unwrap();
         assert_eq!(report.faults, [], "kill {k}");
         assert!(report.notes.iter().any(|n| n.contains(&rows[0].file)), "{report:?}");
-        let path = book.clip_path(&rows[0]);
+        let path = book.clip_path(&rows[0]).unwrap();
         let sound: Vec<f32> = opened(&path);
         assert!((sound.len() as f64 / 48_000.0 - found.length_s).abs() < 1e-6);
         let played: Vec<f32> = opened(&dir.join("noise.wav"));

@@ -158,7 +158,7 @@ fn four_channels_at_once_are_three_clips_with_the_same_pulses() {
     for (m, row) in book.clips(1).unwrap().iter().enumerate() {
         assert_eq!((row.module as usize, row.pulse), (m + 1, Some(2)));
         let settings = ReadSettings { pulse: Some(2), ..ReadSettings::default() };
-        let kept = clip::read(&book.clip_path(row), &settings).unwrap();
+        let kept = clip::read(&book.clip_path(row).unwrap(), &settings).unwrap();
         let full = f64::from(1_u32 << (spec.unwrap().bits_per_sample - 1));
         let same = |kept: &[f32], played: &[i32]| {
             kept.len() == played.len()
@@ -212,7 +212,7 @@ fn taps_of_a_hand_are_kept_with_the_clip_and_give_its_angle() {
     // The book's own analysis ties the taps to the strokes: no word that the angle is unsure, and the angle is the pulses'.
     let quality = told["clips"][0]["quality"].to_string();
     assert!(!quality.contains("angle-unsure"), "{quality}");
-    let sound = clip::read(&book.clip_path(&row), &ReadSettings::default()).unwrap();
+    let sound = clip::read(&book.clip_path(&row).unwrap(), &ReadSettings::default()).unwrap();
     let wish = AnalyseSettings { taps_s: Some(kept.taps_s), keep_phase: true, ..AnalyseSettings::default() };
     let analysis = analyse(&sound, &wish);
     let take = &analysis.takes[0];

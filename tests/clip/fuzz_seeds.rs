@@ -1,8 +1,9 @@
 //! The seeds of the fuzz targets run here too, whole, cut and damaged.
 
-use std::path::Path;
+use std::path::{Component, Path};
 
 use proptest::prelude::*;
+use seatsong::book::sound_name;
 use seatsong::clip::{ReadSettings, parse_csv_bytes, parse_wav_bytes, read, taps};
 
 fn seeds(kind: &str) -> Vec<Vec<u8>> {
@@ -28,6 +29,16 @@ fn feed(kind: &str, bytes: &[u8]) {
                 }
             }
         }
+        "name" => {
+            let name = String::from_utf8_lossy(bytes);
+            if sound_name("clips", &name).is_ok() {
+                assert!(
+                    name.starts_with("clips/") && !name.contains([':', '\\']) && !name.chars().any(char::is_control)
+                );
+                assert!(name.split('/').all(|part| !part.trim_end_matches(['.', ' ']).is_empty()));
+                assert!(Path::new(&*name).components().all(|part| matches!(part, Component::Normal(_))));
+            }
+        }
         _ => {
             if let Ok(times) = taps::parse(bytes) {
                 assert!(times.windows(2).all(|w| w[0] <= w[1]) && times.iter().all(|t| t.is_finite() && *t >= 0.0));
@@ -38,7 +49,7 @@ fn feed(kind: &str, bytes: &[u8]) {
 
 #[test]
 fn every_seed_is_read_without_panic_whole_and_cut() {
-    for kind in ["wav", "csv", "taps"] {
+    for kind in ["wav", "csv", "taps", "name"] {
         for seed in seeds(kind) {
             feed(kind, &seed);
             for cut in (0..seed.len()).step_by((seed.len() / 60).max(1)) {
@@ -65,7 +76,7 @@ proptest! {
 
     #[test]
     fn damaged_seeds_never_panic(
-        kind in prop::sample::select(vec!["wav", "csv", "taps"]), which in any::<prop::sample::Index>(),
+        kind in prop::sample::select(vec!["wav", "csv", "taps", "name"]), which in any::<prop::sample::Index>(),
         changes in prop::collection::vec((any::<prop::sample::Index>(), any::<u8>()), 0..12),
         cut in any::<prop::sample::Index>(),
     ) {

@@ -17,6 +17,7 @@ const NOT_EXPORTED: &[(&str, &str)] = &[
     ("to_analyse", "a list of what is still to be computed"),
     ("page_answer", "answers to phones, for entries that are in the other tables"),
     ("upload", "recordings on their way from a phone; whole ones are clips"),
+    ("import_begun", "what an interrupted import is still to bring in"),
 ];
 
 /// `(table, column)` of everything that a query selects; its tables are named `FROM table a JOIN other b`.

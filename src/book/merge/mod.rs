@@ -40,6 +40,8 @@ pub struct MergeReport {
     pub more: usize,
     /// Recordings that the other book has lost.
     pub lost: Vec<String>,
+    /// Names in the other book that lead out of a book, in words: what bears them was not taken over.
+    pub refused: Vec<String>,
     /// What the two books say differently and only a person can decide: ours stays, in words.
     pub undecided: Vec<String>,
 }
@@ -95,7 +97,14 @@ impl Book {
 
     /// The site's own check sheet, where there is none here.
     fn merge_sheet(&self, other: &Self, out: &mut MergeReport) -> Result<(), BookError> {
-        let (ours, theirs) = (self.dir.join(SHEET), other.dir.join(SHEET));
+        let ours = self.dir.join(SHEET);
+        let theirs = match other.own(SHEET) {
+            Err(err @ BookError::Outside { .. }) => {
+                out.refused.push(format!("the check sheet was not taken over: {err}"));
+                return Ok(());
+            }
+            path => path?,
+        };
         if !theirs.is_file() {
             return Ok(());
         }

@@ -1,15 +1,16 @@
 //! Recordings from one book into another: the bytes first, then the entry.
 
 use std::collections::HashMap;
+use std::path::Path;
 
 use rusqlite::OptionalExtension as _;
 use rusqlite::types::Value;
 
 use super::rows::{Row, columns_of};
 use super::{MergeReport, Numbers};
-use crate::book::clips::{CLIP, clip_row};
+use crate::book::clips::{CLIP, clip_row, ending};
 use crate::book::error::{db, file};
-use crate::book::store::{INCOMING, sync_dir};
+use crate::book::store::{CLIPS, INCOMING, sync_dir};
 use crate::book::{Book, BookError, ClipRow};
 
 impl Book {
@@ -38,7 +39,7 @@ impl Book {
         Ok(())
     }
 
-    /// One recording; its number here, `None` if the other book has lost it.
+    /// One recording; its number here, `None` if the other book has lost it or its name leads out of a book.
     fn merge_recording(
         &mut self,
         other: &Self,
@@ -52,14 +53,20 @@ impl Book {
             .query_row(&format!("{CLIP} WHERE c.sha256 = ?1"), [&theirs.sha256], clip_row)
             .optional()
             .map_err(db("look up the recording"))?;
-        let source = other.clip_path(theirs);
+        let source = match other.clip_path(theirs) {
+            Err(err @ BookError::Outside { .. }) => {
+                out.refused.push(format!("a clip was not taken over: {err}"));
+                return Ok(known.map(|ours| ours.id));
+            }
+            path => path?,
+        };
         if let Some(ours) = known {
             out.both += 1;
             // Lost here and whole there: it comes back.
-            if !self.clip_path(&ours).exists() && source.is_file() {
+            if self.clip_path(&ours).is_ok_and(|p| !p.exists()) && source.is_file() {
                 let (arrived, sum, _) = self.copy_in(&source)?;
                 if sum == ours.sha256 {
-                    self.rename_in(&arrived, &ours.file)?;
+                    self.rename_in(&arrived, CLIPS, &ours.file)?;
                 }
             }
             return Ok(Some(ours.id));
@@ -75,9 +82,9 @@ impl Book {
             out.lost.push(theirs.file.clone());
             return Ok(None);
         }
-        let incoming = self.dir.join(INCOMING);
+        let incoming = self.own(INCOMING)?;
         let own = arrived.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-        let ending = theirs.file.rsplit('.').next().unwrap_or("bin").to_owned();
+        let ending = ending(Path::new(&theirs.file));
         let complete = incoming.join(format!("{sum}{own}.{ending}"));
         std::fs::rename(&arrived, &complete).map_err(file("name the recording", &complete))?;
         sync_dir(&incoming)?;
@@ -102,7 +109,7 @@ impl Book {
             row.set("file", Value::Text(name.clone()));
             Ok((row.enter(tx, "clip")?, name))
         })?;
-        self.rename_in(&complete, &name)?;
+        self.rename_in(&complete, CLIPS, &name)?;
         out.clips += 1;
         Ok(Some(id))
     }

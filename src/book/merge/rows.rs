@@ -6,7 +6,8 @@ use rusqlite::{Connection, OptionalExtension as _, params_from_iter};
 use super::rules::{Fill, Rows};
 use super::{MergeReport, Numbers};
 use crate::book::error::db;
-use crate::book::{Book, BookError};
+use crate::book::photos::PHOTOS;
+use crate::book::{Book, BookError, sound_name};
 
 /// Rows that are brought in as one whole.
 const BATCH: usize = 200;
@@ -173,13 +174,14 @@ impl Book {
             if batch.is_empty() {
                 break;
             }
-            let (mut new, mut undecided) = (0, Vec::new());
+            let (mut new, mut undecided, mut refused) = (0, Vec::new(), Vec::new());
             self.whole("merge the books", |tx| {
                 for mut row in batch {
                     let theirs = row.take_number();
                     if !translated(&mut row, rule.refs, numbers) {
                         continue;
                     }
+                    let left_out = without_strange_photo(table, &mut row);
                     let ours = match find(tx, table, numbered, rule.key, &row)? {
                         Some(id) => Fate::Same(id),
                         None => rule.look.map_or(Ok(Fate::New), |look| look(tx, &mut row))?,
@@ -199,6 +201,7 @@ impl Book {
                             continue;
                         }
                     };
+                    refused.extend(left_out);
                     if let Some(theirs) = theirs {
                         own.insert(theirs, id);
                     }
@@ -207,10 +210,24 @@ impl Book {
             })?;
             *(rule.count)(out) += new;
             out.undecided.extend(undecided);
+            out.refused.extend(refused);
         }
         numbers.insert(table, own);
         Ok(())
     }
+}
+
+/// Takes the name of a photo out of a row where it leads out of a book; what it was, in words.
+fn without_strange_photo(table: &str, row: &mut Row) -> Option<String> {
+    let column = match table {
+        "part" => "photo",
+        "answer" if row.text("kind") == "photo" => "words",
+        _ => return None,
+    };
+    let name = row.text(column);
+    let why = sound_name(PHOTOS, &name).err().filter(|_| !name.is_empty())?;
+    row.set(column, Value::Text(String::new()));
+    Some(format!("an entry of the tour was taken over without its photo {name:?}: {why}"))
 }
 
 /// Puts this book's numbers for the other's; false if a row that it points at did not come.

@@ -135,6 +135,7 @@ pub(super) const RULES: &[Rule] = &[
             count: |r| &mut r.rounds,
         }),
     },
+    Rule { table: "import_begun", how: How::Stays("what an interrupted import here is still to bring in") },
     Rule { table: "clip", how: How::Recordings },
     plain("capture", &["clip_id"], &[("clip_id", "clip")]),
     plain("clip_taps", &["clip_id"], &[("clip_id", "clip")]),

@@ -76,8 +76,6 @@ fn the_same_round_carried_on_in_two_places_is_one_round() {
     a.pack(&pack, &|| ()).unwrap();
     super::super::unpack(&pack, &dir.path().join("b"), &|| ()).unwrap();
     let mut b = Book::open(&dir.path().join("b")).unwrap();
-    let say = RoundChange { crew: Some("relief".into()), spm: Some(70.0), ..RoundChange::default() };
-    b.change_round(round.id, &say, true).unwrap();
     a.change_round(round.id, &RoundChange { spm: Some(72.0), ..RoundChange::default() }, false).unwrap();
     // One more recording at the same spot in each: both get the same name.
     for (book, words) in [(&mut a, "here"), (&mut b, "there")] {
@@ -87,6 +85,8 @@ fn the_same_round_carried_on_in_two_places_is_one_round() {
         let (row, spot) = (book.round(round.id).unwrap(), book.spot(&pump, 1, None).unwrap());
         book.add_clip(&row, &spot, &NewClip { path: &path, taken_at: &Stamp::now(), pulse: None }).unwrap();
     }
+    let say = RoundChange { crew: Some("relief".into()), spm: Some(70.0), ..RoundChange::default() };
+    b.change_round(round.id, &say, true).unwrap();
     let report = a.merge(&b, &|| ()).unwrap();
     assert_eq!((report.rounds, report.clips, report.both), (0, 1, 3));
     let merged = a.round(round.id).unwrap();
@@ -118,7 +118,7 @@ fn a_recording_lost_here_comes_back_from_there() {
     super::super::unpack(&pack, &dir.path().join("b"), &|| ()).unwrap();
     let b = Book::open(&dir.path().join("b")).unwrap();
     let clip = a.clips(round.id).unwrap().remove(0);
-    std::fs::remove_file(a.clip_path(&clip)).unwrap();
+    std::fs::remove_file(a.clip_path(&clip).unwrap()).unwrap();
     a.merge(&b, &|| ()).unwrap();
     assert_eq!(a.check(&|| ()).unwrap().faults, []);
 }

@@ -74,16 +74,22 @@ pub(super) fn tour_photos(
     }
     named.sort_by_key(|n| n.0);
     let shown = |(k, (_, what, file)): (usize, (Timestamp, String, String))| {
-        let path = book.photo_path(&file);
+        // The words say why a reader sees none: never silently.
+        let path = match book.photo_path(&file) {
+            Err(BookError::Outside { .. }) => {
+                let what = format!("{what}; not shown: its name leads out of the book");
+                return Ok(Photo { what, file: String::new(), jpeg: None });
+            }
+            path => path?,
+        };
         let read = (k < MOST_PHOTOS).then(|| std::fs::read(&path).ok().and_then(|bytes| small_jpeg(&bytes).ok()));
         let jpeg = read.flatten();
-        // The words say why a reader sees none: never silently.
         let what = match (&jpeg, path.is_file()) {
             (Some(_), _) => what,
             (None, false) => format!("{what}; its file is missing"),
             (None, true) => format!("{what}; not shown here"),
         };
-        Photo { what, file, jpeg }
+        Ok(Photo { what, file, jpeg })
     };
-    Ok(named.into_iter().enumerate().map(shown).collect())
+    named.into_iter().enumerate().map(shown).collect()
 }
