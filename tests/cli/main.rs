@@ -11,5 +11,6 @@ mod help;
 mod helper;
 mod list;
 mod look;
+mod numbers;
 mod pipe;
 mod sample;
