@@ -4,7 +4,7 @@
 //!
 //! | folder | does |
 //! | --- | --- |
-//! | [`units`] | quantities, decibels, angles |
+//! | [`units`] | quantities, decibels, angles; the one reader of numbers |
 //! | [`robust`] | medians and spreads that a few wild values do not move, distribution tails |
 //! | [`spectrum`] | windows, densities, weightings |
 //! | [`dsp`] | frequency bands, short-time levels, the window, filters, small linear algebra |

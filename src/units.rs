@@ -1,5 +1,7 @@
 //! Units of the project and the conversions between them. Names end in the unit; conversions are `a_to_b`.
 //!
+//! [`number::typed`] and [`parse_quantity`] read everything that a person types, [`number::in_file`] the numbers in files.
+//!
 //! Numbers and text in, numbers in SI (or the named unit) out. Defined factors (inch, pound, gallon, bar, standard gravity) are exact
 //! to the last digit of an `f64`; they are those of NIST SP 811 (from memory), and each follows from the inch, the pound and the
 //! gallon, as the tests below work out.
@@ -152,15 +154,15 @@ fn floor_db(level_db: f64) -> f64 {
     level_db.max(FLOOR_DB)
 }
 
-mod pressure;
+pub mod number;
 mod quantity;
 mod speed;
-pub use pressure::{Pressure, PressureError, PressureUnit, parse_pressure};
+pub use number::NumberError;
 pub use quantity::{
     CubicMetre, CubicMetrePerSecond, Dimension, Kelvin, KgPerM3, Metre, Newton, NewtonMetre, Pascal, QuantityError,
     Unit, UnitSystem, parse_quantity,
 };
-pub use speed::{console_spm, running_hours};
+pub use speed::{console_can_show, console_spm, running_hours};
 
 #[cfg(test)]
 mod tests {

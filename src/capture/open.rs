@@ -4,6 +4,7 @@ use std::path::Path;
 
 use super::fake::{Fake, Pace};
 use super::{CaptureError, Source};
+use crate::units::number;
 
 /// What a device's name begins with when a WAV file is to be played as if it were a device: `wav:FILE`.
 pub const PRETEND: &str = "wav:";
@@ -41,10 +42,9 @@ fn pretend(path: &Path, wish: &Wish) -> Result<Box<dyn Source + Send>, CaptureEr
     let wrong = |what: String| CaptureError::Pretend { path: path.to_path_buf(), what };
     let speed = match std::env::var(SPEED_VARIABLE) {
         Err(_) => 1.0,
-        Ok(text) => text
-            .parse::<f64>()
+        Ok(text) => number::typed(&text)
             .ok()
-            .filter(|s| s.is_finite() && *s >= 0.0)
+            .filter(|s| *s >= 0.0)
             .ok_or_else(|| wrong(format!("{SPEED_VARIABLE} is \"{text}\", which is no speed such as 1 or 20")))?,
     };
     let fake = Fake::wav(path)?;

@@ -9,8 +9,7 @@ use clap::Args;
 
 use super::files::{self, Named};
 use super::job::{self, Ask, Compared, Terms};
-use super::options::{PumpArgs, ReadArgs, TapsArg, console_spm, picture_path, taps_arg};
-use super::pressure::{self, Pressure};
+use super::options::{PumpArgs, ReadArgs, TapsArg, console_spm, discharge_bar, picture_path, taps_arg};
 use super::{Io, Usage, list};
 use crate::report::json::Baselines;
 use crate::report::{ground, json, picture, text, view, words};
@@ -41,11 +40,11 @@ pub struct CompareArgs {
     /// The same for the --good clips, if it was the same for all [default: found from the sound]
     #[arg(long, value_name = "N", value_parser = console_spm)]
     good_spm: Option<f64>,
-    /// Discharge pressure when the --now clips were taken, such as 2600psi, 179bar, 17.9MPa
+    /// Discharge pressure with its unit when the --now clips were taken, such as 2600psi, 179bar, 17.9MPa
     ///
     /// It counts only where the good clips' pressures are known too, which --list can say.
-    #[arg(long, value_name = "P", value_parser = pressure::parse)]
-    pressure: Option<Pressure>,
+    #[arg(long, value_name = "P", value_parser = discharge_bar)]
+    pressure: Option<f64>,
     /// Module at which the clips were taken (with --list: where a row has none)
     #[arg(long, value_name = "N")]
     module: Option<u32>,
@@ -171,7 +170,6 @@ pub(super) fn numbered(path: &Path, n: usize) -> PathBuf {
 impl CompareArgs {
     /// Good clips and now clips, as typed or as listed.
     fn asks(&self, order: &[u32], io: &mut Io<'_>) -> anyhow::Result<(Vec<Ask>, Vec<Ask>)> {
-        let pressure = self.pressure.map(Pressure::value);
         if let Some(path) = &self.list {
             let mut rows = list::read(path, order)?;
             say_again(rows.again, io)?;
@@ -180,7 +178,7 @@ impl CompareArgs {
             }
             for ask in &mut rows.nows {
                 ask.spm = ask.spm.or(self.spm);
-                ask.pressure = ask.pressure.or(pressure);
+                ask.pressure = ask.pressure.or(self.pressure);
             }
             for ask in &mut rows.goods {
                 ask.spm = ask.spm.or(self.good_spm);
@@ -200,7 +198,7 @@ impl CompareArgs {
         // The console reading is that of the now clips: the good ones were taken at speeds of their own.
         Ok((
             goods.into_iter().map(|g| ask(g, self.good_spm, None)).collect(),
-            nows.into_iter().map(|n| ask(n, self.spm, pressure)).collect(),
+            nows.into_iter().map(|n| ask(n, self.spm, self.pressure)).collect(),
         ))
     }
 

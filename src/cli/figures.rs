@@ -1,13 +1,17 @@
 //! `seatsong pump figures`: what a pump moves, and what its rods and liners carry, from plain arguments and without a book.
 
 use std::process::ExitCode;
+use std::str::FromStr as _;
 
 use clap::Args;
 use serde_json::{Value, json};
 
 use super::{Io, Usage};
 use crate::pump::{Action, Figures, FiguresInput, FluidEnd, LinerFigures, figures, volumetric_efficiency};
-use crate::units::{Dimension, UnitSystem, m3_per_s_to_gpm, m3_per_s_to_lpm, m3_to_bbl, parse_quantity, w_to_hp};
+use crate::units::{
+    CubicMetre, Dimension, Metre, Newton, Pascal, QuantityError, UnitSystem, m3_per_s_to_gpm, m3_per_s_to_lpm,
+    m3_to_bbl, number, parse_quantity, w_to_hp,
+};
 
 /// Work out output, flow, power, ratings, ripple, strokes and time of a pump
 #[derive(Debug, Clone, Args)]
@@ -23,51 +27,47 @@ pub struct FiguresArgs {
     #[arg(long = "liner", value_name = "BORE", required = true, value_parser = bore)]
     liners: Vec<Bore>,
     /// Stroke length, such as 12in
-    #[arg(long, value_name = "LENGTH", value_parser = length)]
-    stroke: f64,
+    #[arg(long, value_name = "LENGTH", value_parser = Metre::from_str)]
+    stroke: Metre,
     /// Cylinders
     #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::value_parser!(u32).range(1..=20))]
     cylinders: u32,
     /// The pump is double-acting, with a piston rod of this diameter
-    #[arg(long, value_name = "DIAMETER", value_parser = length)]
-    double_acting: Option<f64>,
+    #[arg(long, value_name = "DIAMETER", value_parser = Metre::from_str)]
+    double_acting: Option<Metre>,
     /// Volumetric efficiency, such as 97%; 100% when left out
     #[arg(long, value_name = "SHARE", value_parser = share, conflicts_with_all = ["tank", "tank_strokes"])]
     efficiency: Option<f64>,
     /// Volume that arrived in a tank test: gives the efficiency of the first liner
-    #[arg(long, value_name = "VOLUME", value_parser = volume, requires = "tank_strokes")]
-    tank: Option<f64>,
+    #[arg(long, value_name = "VOLUME", value_parser = CubicMetre::from_str, requires = "tank_strokes")]
+    tank: Option<CubicMetre>,
     /// Strokes of the tank test
-    #[arg(long, value_name = "N", requires = "tank")]
+    #[arg(long, value_name = "N", value_parser = number::typed, requires = "tank")]
     tank_strokes: Option<f64>,
     /// Strokes a minute: gives flow
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = number::typed)]
     spm: Option<f64>,
     /// Discharge pressure: gives power and rod load
-    #[arg(long, value_name = "PRESSURE", value_parser = pressure)]
-    pressure: Option<f64>,
+    #[arg(long, value_name = "PRESSURE", value_parser = Pascal::from_str)]
+    pressure: Option<Pascal>,
     /// Rod load from the pump's plate: gives the pressure that it allows with each liner
-    #[arg(long, value_name = "FORCE", value_parser = force)]
-    rod_load: Option<f64>,
+    #[arg(long, value_name = "FORCE", value_parser = Newton::from_str)]
+    rod_load: Option<Newton>,
     /// Highest pressure of the fluid end from its plate: no liner is rated above it
-    #[arg(long, value_name = "PRESSURE", value_parser = pressure)]
-    fluid_end_limit: Option<f64>,
+    #[arg(long, value_name = "PRESSURE", value_parser = Pascal::from_str)]
+    fluid_end_limit: Option<Pascal>,
     /// Length of the connecting rod over the crank radius: gives the ripple of the flow
-    #[arg(long, value_name = "RATIO")]
+    #[arg(long, value_name = "RATIO", value_parser = number::typed)]
     rod_ratio: Option<f64>,
     /// A volume: gives strokes and time, such as the string's contents or bottoms up
-    #[arg(long, value_name = "VOLUME", value_parser = volume)]
-    volume: Option<f64>,
+    #[arg(long, value_name = "VOLUME", value_parser = CubicMetre::from_str)]
+    volume: Option<CubicMetre>,
     /// Units of the table: us or si; those of the first liner when left out
-    #[arg(long, value_name = "US|SI", value_parser = |text: &str| text.parse::<UnitSystem>().map_err(|e| e.to_string()))]
+    #[arg(long, value_name = "US|SI", value_parser = UnitSystem::from_str)]
     units: Option<UnitSystem>,
     /// Print JSON (SI units) instead of a table
     #[arg(long)]
     json: bool,
-}
-
-fn quantity(text: &str, kind: Dimension) -> Result<f64, String> {
-    parse_quantity(text, kind).map(|(si, _)| si).map_err(|err| err.to_string())
 }
 
 /// A bore, and whether it was typed in inches or feet.
@@ -77,35 +77,19 @@ struct Bore {
     us: bool,
 }
 
-fn bore(text: &str) -> Result<Bore, String> {
-    let (m, unit) = parse_quantity(text, Dimension::Length).map_err(|err| err.to_string())?;
+fn bore(text: &str) -> Result<Bore, QuantityError> {
+    let (m, unit) = parse_quantity(text, Dimension::Length)?;
     Ok(Bore { m, us: matches!(unit.symbol, "in" | "ft") })
-}
-
-fn length(text: &str) -> Result<f64, String> {
-    quantity(text, Dimension::Length)
-}
-
-fn volume(text: &str) -> Result<f64, String> {
-    quantity(text, Dimension::Volume)
-}
-
-fn pressure(text: &str) -> Result<f64, String> {
-    quantity(text, Dimension::Pressure)
-}
-
-fn force(text: &str) -> Result<f64, String> {
-    quantity(text, Dimension::Force)
 }
 
 /// `97%`, `0.97`.
 fn share(text: &str) -> Result<f64, String> {
     let wrong = || format!("`{text}` is not a share; write it like 97% or 0.97");
-    let (number, scale) = match text.trim().strip_suffix('%') {
-        Some(number) => (number, 0.01),
+    let (number, all) = match text.trim().strip_suffix('%') {
+        Some(number) => (number, 100.0),
         None => (text, 1.0),
     };
-    let x = super::pressure::number_of(number).ok_or_else(wrong)? * scale;
+    let x = number::typed_within(number, &(0.0..=all)).map_err(|_| wrong())? / all;
     if x > 0.0 && x <= 1.0 { Ok(x) } else { Err(wrong()) }
 }
 
@@ -115,11 +99,11 @@ fn share(text: &str) -> Result<f64, String> {
 /// Arguments that can't belong to a pump.
 pub fn run(args: &FiguresArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     let usage = |err: crate::pump::PumpError| Usage(err.to_string());
-    let action = args.double_acting.map_or(Action::Single, |rod_m| Action::Double { rod_m });
+    let action = args.double_acting.map_or(Action::Single, |rod| Action::Double { rod_m: rod.0 });
     let efficiency = match (args.tank, args.tank_strokes) {
         (Some(arrived), Some(strokes)) => {
-            let first = FluidEnd::new(args.cylinders, args.liners[0].m, args.stroke, action).map_err(usage)?;
-            let efficiency = volumetric_efficiency(arrived, strokes, first.displacement_m3()).map_err(usage)?;
+            let first = FluidEnd::new(args.cylinders, args.liners[0].m, args.stroke.0, action).map_err(usage)?;
+            let efficiency = volumetric_efficiency(arrived.0, strokes, first.displacement_m3()).map_err(usage)?;
             if efficiency > 1.0 {
                 let text = format!(
                     "the tank test gives {:.1} % efficiency, more than the strokes can move; check liner, strokes and volume",
@@ -133,16 +117,16 @@ pub fn run(args: &FiguresArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
     };
     let input = FiguresInput {
         cylinders: args.cylinders,
-        stroke_m: args.stroke,
+        stroke_m: args.stroke.0,
         bores_m: args.liners.iter().map(|b| b.m).collect(),
         action,
         efficiency,
         spm: args.spm,
-        pressure_pa: args.pressure,
-        rod_load_n: args.rod_load,
-        fluid_end_pa: args.fluid_end_limit,
+        pressure_pa: args.pressure.map(|p| p.0),
+        rod_load_n: args.rod_load.map(|f| f.0),
+        fluid_end_pa: args.fluid_end_limit.map(|p| p.0),
         rod_over_crank: args.rod_ratio,
-        volume_m3: args.volume,
+        volume_m3: args.volume.map(|v| v.0),
     };
     let table = figures(&input).map_err(usage)?;
     if args.json {
@@ -167,7 +151,7 @@ type Column<'a> = (&'static str, Box<dyn Fn(&LinerFigures) -> Option<String> + '
 fn columns(system: UnitSystem) -> Vec<Column<'static>> {
     let show = move |kind: Dimension, x: f64| kind.show(x, system);
     let us = system == UnitSystem::Us;
-    let output = move |x: f64| if us { format!("{:.5} bbl", m3_to_bbl(x)) } else { format!("{:.3} l", 1000.0 * x) };
+    let output = move |x: f64| if us { format!("{:.5} bbl", m3_to_bbl(x)) } else { format!("{:.4} l", 1000.0 * x) };
     vec![
         ("liner", Box::new(move |l| Some(show(Dimension::Length, l.bore_m)))),
         ("a stroke, 100 %", Box::new(move |l| Some(output(l.displacement_m3)))),
@@ -259,6 +243,7 @@ mod tests {
     fn shares_are_read_with_or_without_their_sign() {
         assert_eq!(share("97%"), Ok(0.97));
         assert_eq!(share("0.97"), Ok(0.97));
+        assert_eq!(share("97,125 %"), Ok(0.97125), "97125 % is no reading of it");
         for text in ["97", "0", "-3%", "120%", "", "x"] {
             assert!(share(text).is_err(), "{text}");
         }

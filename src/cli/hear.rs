@@ -1,5 +1,6 @@
 //! `seatsong hear`: a sound in which the change can be heard.
 
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -11,7 +12,6 @@ use serde_json::json;
 use super::files::{self, Named};
 use super::job::{self, Ask, Loaded};
 use super::options::{PumpArgs, ReadArgs, console_spm};
-use super::pressure::number_of;
 use super::{Io, Usage};
 use crate::baseline;
 use crate::clip::{self, ReadSettings};
@@ -19,6 +19,7 @@ use crate::map::{AnalyseSettings, Analysis, analyse};
 use crate::report::hear::{self, HearInput, HearSettings, USUAL_STROKES};
 use crate::report::{json::tidy, view, words};
 use crate::score::{Item, JudgeSettings, State, judge_all};
+use crate::units::{NumberError, number};
 
 /// Make a sound in which the change can be heard
 ///
@@ -64,21 +65,25 @@ pub struct HearArgs {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Span(pub(super) [f64; 2]);
 
-fn span(text: &str) -> Option<Span> {
-    let (from, to) = text.split_once('-')?;
-    Some(Span([number_of(from)?, number_of(to)?]))
+/// Two numbers with a dash between them, each within `range`.
+fn span(text: &str, range: &RangeInclusive<f64>, must: &str) -> Result<[f64; 2], String> {
+    let end = |text: &str| match number::typed_within(text, range) {
+        Ok(x) if range.contains(&x) => Ok(x),
+        Err(err @ NumberError::TwoReadings { .. }) => Err(err.to_string()),
+        _ => Err(must.to_owned()),
+    };
+    let (from, to) = text.split_once('-').ok_or(must)?;
+    Ok([end(from)?, end(to)?])
 }
 
 pub(super) fn band(text: &str) -> Result<Span, String> {
-    span(text)
-        .filter(|Span([low, high])| *low >= 0.0 && low < high)
-        .ok_or_else(|| "must be two frequencies in Hz, the lower first, such as 3200-11000".into())
+    let must = "must be two frequencies in Hz, the lower first, such as 3200-11000";
+    let [low, high] = span(text, &(0.0..=f64::MAX), must)?;
+    if low < high { Ok(Span([low, high])) } else { Err(must.into()) }
 }
 
 pub(super) fn arc(text: &str) -> Result<Span, String> {
-    span(text)
-        .filter(|Span(ends)| ends.iter().all(|a| (0.0..=360.0).contains(a)))
-        .ok_or_else(|| "must be two angles from 0 to 360, such as 20-185".into())
+    span(text, &(0.0..=360.0), "must be two angles from 0 to 360, such as 20-185").map(Span)
 }
 
 fn strokes(text: &str) -> Result<usize, String> {

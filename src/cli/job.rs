@@ -25,7 +25,7 @@ pub(crate) struct Ask {
     pub round: Option<String>,
     /// Console reading in strokes a minute.
     pub spm: Option<f64>,
-    /// Discharge pressure.
+    /// Discharge pressure in bar.
     pub pressure: Option<f64>,
     /// Pulse channel of this clip.
     pub pulse: Option<u16>,

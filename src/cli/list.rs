@@ -8,8 +8,8 @@ use anyhow::{Context as _, anyhow, bail};
 
 use super::files;
 use super::job::Ask;
-use super::options::console_spm;
-use super::pressure::{self, Pressure};
+use super::options::discharge_bar;
+use crate::units::{console_can_show, number};
 
 /// Good clips and clips to be judged, in the order of their rows.
 #[derive(Debug, Default, Clone, PartialEq)]
@@ -59,7 +59,6 @@ pub(crate) fn read(path: &Path, order: &[u32]) -> anyhow::Result<Rows> {
     let header = reader.byte_headers().with_context(|| format!("{shown}: not a table"))?.clone();
     let columns = Columns::find(&header).map_err(|what| anyhow!("{shown}: {what}"))?;
     let mut rows = Rows::default();
-    let mut units = Units::default();
     let mut seen = HashSet::new();
     for record in reader.byte_records() {
         let record = record.with_context(|| format!("{shown}: a line can't be read as a table row"))?;
@@ -69,17 +68,18 @@ pub(crate) fn read(path: &Path, order: &[u32]) -> anyhow::Result<Rows> {
         if (0..record.len()).all(|i| cells.get(Some(i)).is_none()) {
             continue;
         }
-        let (role, ask) = columns.row(&cells, path, order, &mut units).map_err(at)?;
+        if (header.len()..record.len()).any(|i| cells.get(Some(i)).is_some()) {
+            let (found, named) = (record.len(), header.len());
+            return Err(at(format!(
+                "has {found} cells, the first line names {named}; write numbers with a decimal point, and a cell with a comma in quotes"
+            )));
+        }
+        let (role, ask) = columns.row(&cells, path, order).map_err(at)?;
         match role {
             Role::Good if !seen.insert((files::identity(&ask.path), ask.module)) => rows.again += 1,
             Role::Good => rows.goods.push(ask),
             Role::Now => rows.nows.push(ask),
         }
-    }
-    if units.bare && units.named {
-        bail!(
-            "{shown}: some pressures have a unit and some have none; give all of them one, such as 2600psi or 179bar"
-        );
     }
     if rows.nows.is_empty() {
         bail!("{shown}: no row has the role now: there is nothing to judge");
@@ -88,13 +88,6 @@ pub(crate) fn read(path: &Path, order: &[u32]) -> anyhow::Result<Rows> {
         bail!("{shown}: no row has the role good: there is nothing to compare with");
     }
     Ok(rows)
-}
-
-/// Whether pressures came with and without a unit.
-#[derive(Default)]
-struct Units {
-    bare: bool,
-    named: bool,
 }
 
 enum Role {
@@ -116,8 +109,14 @@ impl Cells<'_> {
     /// A console reading.
     fn spm(&self, column: Option<usize>) -> Result<Option<f64>, String> {
         let Some(text) = self.get(column) else { return Ok(None) };
-        let read = console_spm(&text);
+        let spm = number::in_file(&text).map_err(|err| format!("spm: {err}, or leave it empty if it is not known"))?;
+        let read = console_can_show(spm);
         read.map(Some).map_err(|must| format!("spm is `{text}`; it {must}, or empty if it is not known"))
+    }
+
+    /// A discharge pressure in bar. With its unit a cell is what a person writes, not a number of the table, and is read as such.
+    fn pressure(&self, column: Option<usize>) -> Result<Option<f64>, String> {
+        self.get(column).map(|text| discharge_bar(&text)).transpose()
     }
 
     /// A number counted from 1.
@@ -154,7 +153,7 @@ impl Columns {
         })
     }
 
-    fn row(&self, cells: &Cells<'_>, list: &Path, order: &[u32], units: &mut Units) -> Result<(Role, Ask), String> {
+    fn row(&self, cells: &Cells<'_>, list: &Path, order: &[u32]) -> Result<(Role, Ask), String> {
         let file = cells.get(Some(self.file)).ok_or("the cell `file` is empty")?;
         let role = match cells.get(Some(self.role)).map(|r| r.to_ascii_lowercase()).as_deref() {
             Some("good") => Role::Good,
@@ -165,23 +164,12 @@ impl Columns {
         if let Some(m) = module.filter(|m| !order.contains(m)) {
             return Err(format!("module {m} is not one of the pump's {order:?}; give --modules or --order"));
         }
-        let pressure = match cells.get(self.pressure) {
-            None => None,
-            Some(text) => {
-                let p = pressure::parse(&text)?;
-                match p {
-                    Pressure::Bar(_) => units.named = true,
-                    Pressure::Bare(_) => units.bare = true,
-                }
-                Some(p.value())
-            }
-        };
         let ask = Ask {
             path: beside(list, &file),
             module,
             round: cells.get(self.round),
             spm: cells.spm(self.spm)?,
-            pressure,
+            pressure: cells.pressure(self.pressure)?,
             pulse: cells.count::<u16>(self.pulse, "pulse")?,
             file,
         };
@@ -222,19 +210,25 @@ mod tests {
             std::fs::write(dir.path().join(name), name).unwrap();
         }
         let path = dir.path().join("clips.csv");
-        std::fs::write(&path, "file,role,round\na.wav,good,1\nb.wav,good,2\n./a.wav,good,3\nb.wav,now,t\nb.wav,now,t\n")
-            .unwrap();
+        std::fs::write(
+            &path,
+            "file,role,round\na.wav,good,1\nb.wav,good,2\n./a.wav,good,3\nb.wav,now,t\nb.wav,now,t\n",
+        )
+        .unwrap();
         let rows = read(&path, &[1]).unwrap();
         assert_eq!((rows.goods.len(), rows.again, rows.nows.len()), (2, 1, 2));
         assert_eq!(rows.goods[0].round.as_deref(), Some("1"));
     }
 
     #[test]
-    fn a_table_from_a_spreadsheet_with_semicolons_and_decimal_commas_is_read() {
-        let rows =
-            read_text("\u{feff}file;role;spm;pressure\na.wav;good;72,5;179bar\nb.wav;now;71,5;2600psi\n").unwrap();
-        assert_eq!(rows.goods[0].spm, Some(72.5));
+    fn a_table_from_a_spreadsheet_with_semicolons_is_read_and_its_decimal_commas_are_refused() {
+        let table =
+            |spm: &str| format!("\u{feff}file;role;spm;pressure\na.wav;good;72.5;17,9MPa\nb.wav;now;{spm};2600psi\n");
+        let rows = read_text(&table("71.5")).unwrap();
+        assert_eq!((rows.goods[0].spm, rows.goods[0].pressure), (Some(72.5), Some(179.0)), "a pressure is typed");
         assert!((rows.nows[0].pressure.unwrap() - 179.264).abs() < 0.001);
+        let got = read_text(&table("71,5")).unwrap_err().to_string();
+        assert!(got.contains("line 3: spm: \"71,5\" has a comma; write or export"), "{got}");
     }
 
     #[test]
@@ -242,12 +236,21 @@ mod tests {
         for (text, want) in [
             ("file,rolle\na,good\n", "no column `role`"),
             ("file,role\na.wav,god\n", "line 2: role is `god`"),
-            ("file,role,spm\na.wav,good,72\nb.wav,now,fast\n", "line 3: spm is `fast`"),
+            ("file,role,spm\na.wav,good,72\nb.wav,now,fast\n", "line 3: spm: \"fast\" is not a number"),
+            (
+                "file,role,spm\na.wav,good,72,5\n",
+                "line 2: has 4 cells, the first line names 3; write numbers with a decimal",
+            ),
             ("file,role,spm\na.wav,now,7200\n", "line 2: spm is `7200`; it must be strokes a minute, from 5 to 400"),
             ("file,role,module\na.wav,good,7\n", "line 2: module 7"),
             ("file,role,pulse\na.wav,good,0\n", "line 2: pulse is `0`"),
-            ("file,role,pressure\na.wav,good,12 elephants\n", "line 2: `12 elephants`"),
-            ("file,role,pressure\na.wav,good,12\nb.wav,now,12bar\n", "some pressures have a unit"),
+            ("file,role,pressure\na.wav,good,12 elephants\n", "line 2: \"elephants\" in \"12 elephants\" is no unit"),
+            ("file,role,pressure\na.wav,good,0bar\n", "line 2: \"0bar\" is no discharge pressure"),
+            ("file,role,pressure\na.wav,good,12bar\nb.wav,now,12\n", "line 3: \"12\" has no unit"),
+            (
+                "file,role,pressure\na.wav,good,\"2,600psi\"\n",
+                "line 2: \"2,600psi\" can be read as 2600 psi or as 2.6 psi",
+            ),
             ("file,role\na.wav,good\n", "nothing to judge"),
             ("file,role\na.wav,now\n", "nothing to compare with"),
             ("", "no column `file`"),

@@ -14,11 +14,11 @@ use serde_json::json;
 use super::book::BookArg;
 use super::hear::{Span, arc, band};
 use super::options::PumpArgs;
-use super::pressure::number_of;
 use super::{Io, Usage};
 use crate::capture::listen::{ListenSettings, Listener, USUAL_CEILING_DBFS};
 use crate::capture::{self, Got, Source, Wish};
 use crate::report::words;
+use crate::units::number;
 
 /// Hear the band of a change through headphones, live
 ///
@@ -52,10 +52,10 @@ pub struct ListenArgs {
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
     pulse: Option<u16>,
     /// Gain in dB [default: such that the band lies 12 dB below the ceiling]
-    #[arg(long, value_name = "DB", allow_hyphen_values = true, value_parser = decibels)]
+    #[arg(long, value_name = "DB", allow_hyphen_values = true, value_parser = number::typed)]
     gain: Option<f64>,
     /// Ceiling that nothing passes, in dB re full scale, -60 to -10
-    #[arg(long, value_name = "DB", allow_hyphen_values = true, default_value_t = USUAL_CEILING_DBFS, value_parser = decibels)]
+    #[arg(long, value_name = "DB", allow_hyphen_values = true, default_value_t = USUAL_CEILING_DBFS, value_parser = number::typed)]
     ceiling: f64,
     /// Sound input, see `seatsong devices` [default: the system's]; wav:FILE plays a file in its place
     #[arg(long, value_name = "NAME")]
@@ -76,10 +76,6 @@ pub struct ListenArgs {
     shape: PumpArgs,
     #[command(flatten)]
     place: BookArg,
-}
-
-fn decibels(text: &str) -> Result<f64, String> {
-    number_of(text).ok_or_else(|| "must be a number of dB".into())
 }
 
 /// Time without a look at the sign to end.

@@ -22,7 +22,6 @@ pub mod look;
 mod options;
 pub mod page;
 pub mod part;
-mod pressure;
 pub mod pump;
 pub mod reading;
 pub mod record;

@@ -6,6 +6,7 @@ use clap::{Args, ValueEnum};
 
 use super::Usage;
 use crate::clip::{self, Calibration, CsvUnit, ReadSettings};
+use crate::units::{NumberError, Pascal, QuantityError, number, pa_to_bar};
 
 /// How the recordings are to be read
 #[derive(Debug, Clone, Default, Args)]
@@ -129,12 +130,22 @@ pub(crate) fn taps_arg(text: &str) -> Result<TapsArg, String> {
     }
 }
 
-/// A finite number above 0.
+/// A number above 0.
 pub(crate) fn positive(text: &str) -> Result<f64, String> {
-    match super::pressure::number_of(text) {
-        Some(x) if x > 0.0 => Ok(x),
+    match number::typed(text) {
+        Ok(x) if x > 0.0 => Ok(x),
+        Err(err @ NumberError::TwoReadings { .. }) => Err(err.to_string()),
         _ => Err("must be a number above 0".into()),
     }
+}
+
+/// A discharge pressure with its unit, in bar.
+pub(crate) fn discharge_bar(text: &str) -> Result<f64, String> {
+    let pressure: Pascal = text.parse().map_err(|err: QuantityError| err.to_string())?;
+    if pressure.0 > 0.0 {
+        return Ok(pa_to_bar(pressure.0));
+    }
+    Err(format!("\"{text}\" is no discharge pressure: it must be above 0; leave it out if it is not known"))
 }
 
 pub(crate) use crate::units::console_spm;

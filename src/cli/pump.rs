@@ -11,7 +11,7 @@ use super::options::positive;
 use super::{Io, Usage};
 use crate::book::{Book, NewPump, PumpChange, PumpRow};
 use crate::pump::{LinerRating, LinerState, check_liners, parse_order};
-use crate::units::{Dimension, Metre, Newton, Pascal, UnitSystem};
+use crate::units::{Dimension, Metre, Newton, Pascal, QuantityError, UnitSystem};
 
 /// Enter, change, show the pumps of the book
 #[derive(Debug, Clone, Args)]
@@ -99,8 +99,8 @@ struct PlateArgs {
 /// `6in=3500psi`.
 fn liner(text: &str) -> Result<LinerRating, String> {
     let (bore, rating) = text.split_once('=').ok_or("write a liner like 6in=3500psi")?;
-    let bore: Metre = bore.parse().map_err(|e: crate::units::QuantityError| e.to_string())?;
-    let rating: Pascal = rating.parse().map_err(|e: crate::units::QuantityError| e.to_string())?;
+    let bore: Metre = bore.parse().map_err(|e: QuantityError| e.to_string())?;
+    let rating: Pascal = rating.parse().map_err(|e: QuantityError| e.to_string())?;
     Ok(LinerRating { bore_m: bore.0, rating_pa: rating.0 })
 }
 

@@ -7,13 +7,14 @@ use std::path::Path;
 
 use super::ClipError;
 use super::source::Origin;
+use crate::units::number;
 
 /// More than a year of taps at 160 strokes/min; a longer file is not a taps file.
 const MAX_BYTES: u64 = 1 << 30;
 
 /// Reads a taps file.
 ///
-/// One time in seconds a line, decimal point or comma; `#` starts a comment; blank lines are skipped. Times count from the
+/// One time in seconds a line, with a decimal point; `#` starts a comment; blank lines are skipped. Times count from the
 /// start of the recording.
 ///
 /// # Returns
@@ -49,13 +50,9 @@ fn parse_named(bytes: &[u8], path: &Path) -> Result<Vec<f64>, ClipError> {
         if text.is_empty() {
             continue;
         }
-        let shown: String = text.chars().take(40).collect();
-        let time: f64 = text
-            .replace(',', ".")
-            .parse()
-            .map_err(|_| wrong(n_lines, format!("`{shown}` is not a time in seconds")))?;
-        if !time.is_finite() || time < 0.0 {
-            return Err(wrong(n_lines, format!("`{shown}` is not a time from the start of the recording on")));
+        let time = number::in_file(text).map_err(|err| wrong(n_lines, err.to_string()))?;
+        if time < 0.0 {
+            return Err(wrong(n_lines, format!("{time} s is not a time from the start of the recording on")));
         }
         if let Some(&last) = times.last()
             && time < last
@@ -75,8 +72,8 @@ mod tests {
     use super::*;
 
     #[test]
-    fn points_commas_comments_and_blank_lines_are_read() {
-        let text = b"\xef\xbb\xbf# taps of the round\r\n0.5\r\n\r\n1,25 # a bit late\n1,25\n 2e0 \n";
+    fn points_comments_and_blank_lines_are_read() {
+        let text = b"\xef\xbb\xbf# taps of the round\r\n0.5\r\n\r\n1.250 # a bit late\n1.25\n 2e0 \n";
         assert_eq!(parse(text).unwrap(), [0.5, 1.25, 1.25, 2.0]);
     }
 
@@ -89,6 +86,7 @@ mod tests {
             (b"1\nnan\n", 2),
             (b"inf", 1),
             (b"1;2\n", 1),
+            (b"0.5\n1,25\n", 2),
             (b"# nothing\n", 2),
             (b"", 1),
             (b"\xff\xfe\n", 1),

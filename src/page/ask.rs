@@ -12,6 +12,7 @@ use tokio::time::{Instant, timeout_at};
 use super::fault::Fault;
 use super::limits::Limits;
 use crate::book::fingerprint;
+use crate::units::number;
 
 /// A body in JSON, and a checksum of what was asked.
 #[derive(Debug)]
@@ -141,7 +142,8 @@ pub(super) fn typed(value: Option<&Value>) -> Result<Option<String>, Fault> {
     match value {
         None | Some(Value::Null) => Ok(None),
         Some(Value::String(s)) => Ok(Some(s.trim().to_owned()).filter(|s| !s.is_empty())),
-        Some(Value::Number(n)) => Ok(Some(n.to_string())),
+        // A number in JSON has a point and one reading, also with three decimals.
+        Some(Value::Number(n)) => Ok(Some(number::one_reading(n.to_string()))),
         Some(_) => Err(Fault::refused("a text or a number is wanted here")),
     }
 }

@@ -14,6 +14,7 @@ use super::fault::Fault;
 use super::verdict::{Judging, Standing, clip_of, judged};
 use crate::book::{Book, Hearing};
 use crate::report::hear::{HearSettings, Heard, USUAL_STROKES};
+use crate::units::number;
 
 /// Pairs of recordings at hand: a minute of two at 48 kHz is 46 MB.
 const AT_HAND: usize = 3;
@@ -56,7 +57,7 @@ pub(super) struct Wish {
 /// Two numbers with a comma between them, within a span.
 fn two(text: Option<&str>, most: f64, what: &str) -> Result<Option<[f64; 2]>, Fault> {
     let Some(text) = text.filter(|t| !t.is_empty()) else { return Ok(None) };
-    let number = |t: &str| t.trim().parse::<f64>().ok().filter(|x| (0.0..=most).contains(x));
+    let number = |t: &str| number::in_file(t).ok().filter(|x| (0.0..=most).contains(x));
     let both = text.split_once(',').and_then(|(a, b)| Some([number(a)?, number(b)?]));
     both.map(Some).ok_or_else(|| Fault::refused(format!("{what} must be two numbers from 0 to {most}, such as 20,185")))
 }

@@ -61,8 +61,8 @@ pub struct Pump {
     pub order: Vec<u32>,
     /// Usual speed in strokes/min.
     pub nominal_spm: f64,
-    /// Usual discharge pressure, in any unit; pressures of rounds and of the list are in the same.
-    #[serde(default = "one")]
+    /// Usual discharge pressure in bar.
+    #[serde(default = "usual_bar")]
     pub nominal_pressure: f64,
     /// Rounds in the order in which they were walked.
     #[serde(rename = "round", default)]
@@ -73,8 +73,8 @@ fn triplex() -> Vec<u32> {
     vec![1, 2, 3]
 }
 
-fn one() -> f64 {
-    1.0
+fn usual_bar() -> f64 {
+    200.0
 }
 
 /// What a clip is to the comparison.
@@ -98,7 +98,7 @@ pub struct Round {
     pub role: Role,
     /// Speed in strokes/min; without it, drawn as the condition has it.
     pub spm: Option<f64>,
-    /// Pressure in the pump's unit; without it, drawn as the condition has it.
+    /// Pressure in bar; without it, drawn as the condition has it.
     pub pressure: Option<f64>,
     /// Modules visited; without it, all.
     pub modules: Option<Vec<u32>>,
@@ -176,7 +176,7 @@ pub struct PlannedClip {
     pub file: PathBuf,
     /// What the console showed, in strokes/min.
     pub console_spm: f64,
-    /// Pressure in the pump's unit.
+    /// Pressure in bar.
     pub pressure: f64,
     /// Bits a sample.
     pub bits: u16,
@@ -361,7 +361,7 @@ fn list_csv<'a>(clips: impl Iterator<Item = &'a PlannedClip>, pump: &str) -> Str
         let role = if clip.role == Role::Good { "good" } else { "now" };
         let pulse = if clip.spec.pulse { "2" } else { "" };
         out += &format!(
-            "{file},{role},{},{:.1},{:.4},{},{pulse}\n",
+            "{file},{role},{},{:.1},{:.4}bar,{},{pulse}\n",
             clip.round, clip.console_spm, clip.pressure, clip.spec.module
         );
     }

@@ -51,12 +51,12 @@ pub enum ReadingError {
         name: String,
     },
     /// Not a quantity.
-    #[error("{name}: {source}")]
+    #[error("{name}: {what}")]
     Quantity {
         /// The ask.
         name: String,
-        /// What is wrong with it.
-        source: crate::units::QuantityError,
+        /// What is wrong with it. In the text, so no `source`: a chain would say it twice.
+        what: crate::units::QuantityError,
     },
     /// Beyond what such a thing can be.
     #[error("{name}: {text} can't be: such a reading lies between {low} and {high}; check the unit and the digits")]
@@ -134,7 +134,7 @@ pub fn judge(ask: &Ask, text: &str, before: &[f64]) -> Result<Judged, ReadingErr
                 return Err(ReadingError::Empty { name, wanted: "a number and its unit" });
             }
             let (si, typed) = parse_quantity(trimmed, *dimension)
-                .map_err(|source| ReadingError::Quantity { name: name.clone(), source })?;
+                .map_err(|what| ReadingError::Quantity { name: name.clone(), what })?;
             let [low, high] = possible(*dimension);
             if !(low..=high).contains(&si) {
                 let (low, high) = (unit.show(low), unit.show(high));

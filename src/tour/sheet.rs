@@ -6,7 +6,7 @@ use toml::Spanned;
 
 use super::clock::TourPlan;
 use super::cross::Rules;
-use crate::units::{Dimension, Unit, parse_quantity};
+use crate::units::{Dimension, Unit, number, parse_quantity};
 
 /// A check sheet for a triplex, every limit empty: what a new book starts with.
 pub const DEFAULT_SHEET: &str = include_str!("default_sheet.toml");
@@ -127,7 +127,7 @@ impl Every {
             ["every", "two", "weeks"] => Some(Self::Days(14)),
             ["every", n, "days"] => whole(n).map(Self::Days),
             ["every", n, "running", "hours"] | ["every", n, "hours", "of", "running"] => {
-                n.parse().ok().filter(|h: &f64| *h > 0.0 && h.is_finite()).map(Self::RunningHours)
+                number::typed(n).ok().filter(|h| *h > 0.0).map(Self::RunningHours)
             }
             _ => None,
         }

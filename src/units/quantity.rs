@@ -3,6 +3,7 @@
 //! Each kind of quantity is a type of its own that holds its SI value, so that a pressure can't be entered where a length is meant. A
 //! number without a unit is refused: 179 is a good pressure in bar and a dangerous one in psi.
 
+use super::number::{self, NumberError};
 use super::{
     KELVIN_AT_0_C, KG_M3_PER_PPG, M_PER_FT, M_PER_IN, M3_PER_BBL, M3_PER_GAL, N_PER_LBF, PA_PER_BAR, PA_PER_KGF_CM2,
     PA_PER_PSI,
@@ -91,7 +92,8 @@ impl Unit {
         (si - self.zero) / self.scale
     }
 
-    /// An SI value as text in this unit, with the digits that a reading in it is worth and no trailing zeros.
+    /// An SI value as text in this unit, with the digits that a reading in it is worth and no trailing zeros but for one: what is
+    /// shown is read back as typed text, so three decimals that could be a group of thousands get a fourth (`6.1250 in`).
     #[must_use]
     pub fn show(&self, si: f64) -> String {
         let x = self.from_si(si);
@@ -106,7 +108,7 @@ impl Unit {
         let text = format!("{x:.places$}");
         let text = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
         let text = if text == "-0" { "0" } else { text };
-        format!("{text} {}", self.symbol)
+        format!("{} {}", number::one_reading(text.to_owned()), self.symbol)
     }
 }
 
@@ -268,11 +270,15 @@ pub enum QuantityError {
         /// All units of this kind.
         units: String,
     },
-    /// `2,600` is 2600 to one reader and 2.6 to another.
-    #[error("\"{text}\" can be read in two ways; write it without a thousands mark")]
-    Ambiguous {
+    /// `2,600 psi` is 2600 psi to one reader and 2.6 psi to another.
+    #[error("\"{text}\" can be read as {grouped} or as {decimal}; write the one that is meant")]
+    TwoReadings {
         /// What was typed.
         text: String,
+        /// The reading with a mark for thousands, as it can be typed.
+        grouped: String,
+        /// The reading with a decimal mark, as it can be typed.
+        decimal: String,
     },
     /// Below zero, or not finite.
     #[error("\"{text}\" is out of range; a {kind} can't be below zero{absolute}")]
@@ -294,8 +300,8 @@ pub enum QuantityError {
 
 /// Reads a quantity: a number, optional blanks, a unit.
 ///
-/// A decimal comma counts as a point, except where it may as well mark thousands (`2,600`). Lengths may have a fraction as on a liner:
-/// `6 1/2in`.
+/// The number is read by [`number::typed`], so `2,600 psi` is refused with both readings. Lengths may have a fraction as on a
+/// liner: `6 1/2in`.
 ///
 /// # Returns
 /// The SI value of `kind` and the unit that was typed.
@@ -314,11 +320,28 @@ pub enum QuantityError {
 pub fn parse_quantity(text: &str, kind: Dimension) -> Result<(f64, &'static Unit), QuantityError> {
     let trimmed = text.trim();
     let (number, name) = trimmed.split_at(unit_start(trimmed));
-    let number = number.trim();
+    let (number, spelling) = (number.trim(), name.trim());
     let name = plain(name);
+    let out_of_range = || {
+        let absolute = if kind == Dimension::Temperature { " kelvin" } else { "" };
+        QuantityError::OutOfRange { text: text.to_owned(), kind: kind.as_str(), absolute }
+    };
     let not_a_number =
         || QuantityError::NotANumber { text: text.to_owned(), kind: kind.as_str(), example: examples(kind, "12") };
-    let x = number_of(number, text, kind)?.ok_or_else(not_a_number)?;
+    let with_unit = |number: &str| format!("{number} {spelling}").trim_end().to_owned();
+    let x = if number.contains('/') && kind == Dimension::Length {
+        fraction(number).ok_or_else(not_a_number)?
+    } else {
+        number::typed(number).map_err(|err| match err {
+            NumberError::TwoReadings { grouped, decimal, .. } => QuantityError::TwoReadings {
+                text: text.to_owned(),
+                grouped: with_unit(&grouped),
+                decimal: with_unit(&decimal),
+            },
+            NumberError::TooLarge { .. } => out_of_range(),
+            _ => not_a_number(),
+        })?
+    };
     if name.is_empty() {
         return Err(QuantityError::NoUnit {
             text: text.to_owned(),
@@ -335,11 +358,7 @@ pub fn parse_quantity(text: &str, kind: Dimension) -> Result<(f64, &'static Unit
         units: kind.symbols(),
     })?;
     let si = unit.to_si(x);
-    if !kind.holds(si) {
-        let absolute = if kind == Dimension::Temperature { " kelvin" } else { "" };
-        return Err(QuantityError::OutOfRange { text: text.to_owned(), kind: kind.as_str(), absolute });
-    }
-    Ok((si, unit))
+    if kind.holds(si) { Ok((si, unit)) } else { Err(out_of_range()) }
 }
 
 /// The number with the US and the SI unit: `12 in or 12 mm`.
@@ -358,7 +377,9 @@ fn unit_start(text: &str) -> usize {
             && bytes.get(i + 1).is_some_and(|b| b.is_ascii_digit() || matches!(b, b'+' | b'-'))
     };
     text.char_indices()
-        .find(|&(i, c)| !(c.is_ascii_digit() || ".,+-/ \t".contains(c) || exponent(i)))
+        .find(|&(i, c)| {
+            !(c.is_ascii_digit() || number::mark(c).is_some() || "+-\u{2212}/\t".contains(c) || exponent(i))
+        })
         .map_or(text.len(), |(i, _)| i)
 }
 
@@ -374,21 +395,6 @@ fn plain(name: &str) -> String {
             c => c.to_ascii_lowercase(),
         })
         .collect()
-}
-
-fn number_of(number: &str, text: &str, kind: Dimension) -> Result<Option<f64>, QuantityError> {
-    if number.contains('/') {
-        return Ok(if kind == Dimension::Length { fraction(number) } else { None });
-    }
-    if let Some((before, after)) = number.split_once(',') {
-        // A group of thousands follows one to three digits, the first of them no zero.
-        let digits = before.trim_start_matches(['+', '-']);
-        let thousands = after.len() == 3 && (1..=3).contains(&digits.len()) && !digits.starts_with('0');
-        if after.contains([',', '.']) || before.contains('.') || thousands {
-            return Err(QuantityError::Ambiguous { text: text.to_owned() });
-        }
-    }
-    Ok(number.replace(',', ".").parse().ok().filter(|x: &f64| x.is_finite()))
 }
 
 /// `6 1/2`, `6-1/2` or `3/4`.

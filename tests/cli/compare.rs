@@ -203,7 +203,7 @@ fn wrong_usage_ends_with_2() {
         (vec!["--now", "well/m1.wav", "--order", "1,2,2"], "names a module twice"),
         (vec!["--now", "well/m1.wav", "--order", "1,2", "--modules", "3"], "--modules says 3"),
         (vec!["--now", "well/m1.wav", "--spm", "0"], "from 5 to 400"),
-        (vec!["--now", "well/m1.wav", "--pressure", "much"], "not a pressure"),
+        (vec!["--now", "well/m1.wav", "--pressure", "much"], "is no pressure"),
         (vec!["--now", "well/m1.wav", "--pulse", "0"], "0"),
         (vec!["--now", "well/m1.wav", "--volts-full-scale", "5"], "--mv-per-g"),
         (vec!["--now", "well/m1.wav", "--list", "clips.csv"], "cannot be used with"),

@@ -11,6 +11,7 @@ mod help;
 mod helper;
 mod list;
 mod look;
+mod numbers;
 mod odd;
 mod pipe;
 mod sample;

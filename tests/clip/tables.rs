@@ -37,21 +37,45 @@ fn time(i: usize) -> f64 {
 #[test]
 fn every_separator_with_and_without_header_is_read() {
     for header in [true, false] {
-        for (separator, comma) in
-            [(",", false), (";", false), (";", true), ("\t", false), ("\t", true), (" ", false), (" ", true)]
-        {
-            let number = |x: f64| {
-                let text = format!("{x:.5}");
-                if comma { text.replace('.', ",") } else { text }
-            };
+        for separator in [",", ";", "\t", " "] {
             let head = if header { format!("time{separator}acc\n") } else { String::new() };
-            let text = table(&head, |i| format!("{}{separator}{}", number(time(i)), number(value(i))));
+            let text = table(&head, |i| format!("{:.5}{separator}{:.5}", time(i), value(i)));
             let clip = clip_of(&text);
-            assert!((clip.sample_rate_hz - 2000.0).abs() < 1.0e-6, "`{separator}` {comma}: {}", clip.sample_rate_hz);
+            assert!((clip.sample_rate_hz - 2000.0).abs() < 1.0e-6, "`{separator}`: {}", clip.sample_rate_hz);
             assert_values(&clip, G, 1.0e-5);
             assert!(clip.findings.is_empty(), "{:?}", clip.findings);
             assert_eq!((clip.channels, clip.format.as_str()), (1, "CSV"));
         }
+    }
+}
+
+/// In a file nobody can be asked whether 1,250 is a thousand or one and a quarter.
+#[test]
+fn decimal_commas_are_refused_with_their_line_wherever_they_stand() {
+    let refused = |text: &str| match parse_csv_bytes(text.as_bytes(), &ReadSettings::default()) {
+        Err(err @ ClipError::Table { line, .. }) => {
+            let told = err.to_string();
+            assert!(told.contains("has a comma") && told.contains("decimal point"), "{told}");
+            line
+        }
+        other => panic!("{other:?}"),
+    };
+    let comma = |x: f64| format!("{x:.5}").replace('.', ",");
+    for (separator, quote) in [(";", ""), ("\t", ""), (" ", ""), (",", "\"")] {
+        let cell = |x: f64| format!("{quote}{}{quote}", comma(x));
+        let row = |i: usize| format!("{}{separator}{}", cell(time(i)), cell(value(i)));
+        assert_eq!(refused(&table("", row)), 1, "`{separator}`");
+        assert_eq!(refused(&table(&format!("# logger\ntime{separator}acc\n"), row)), 3, "`{separator}`");
+    }
+    // One column; and one cell far behind the beginning, in the values and in the times.
+    assert_eq!(refused(&table("", |i| comma(value(i) - 1.0))), 1);
+    for late in [(true, false), (false, true)] {
+        let text = table("time;acc\n", |i| {
+            let cell =
+                |x: f64, comma: bool| if comma { format!("{x:.5}").replace('.', ",") } else { format!("{x:.5}") };
+            format!("{};{}", cell(time(i), i == 7900 && late.0), cell(value(i), i == 7900 && late.1))
+        });
+        assert_eq!(refused(&text), 7902);
     }
 }
 
@@ -66,19 +90,14 @@ fn byte_order_mark_comments_crlf_and_spreadsheet_lines_do_not_matter() {
 }
 
 #[test]
-fn one_column_needs_a_rate_and_may_have_decimal_commas() {
-    for comma in [false, true] {
-        let text = table("", |i| {
-            let text = format!("{:.4}", value(i) - 1.0);
-            if comma { text.replace('.', ",") } else { text }
-        });
-        let settings = ReadSettings { rate_hz: Some(2000.0), ..ReadSettings::default() };
-        let clip = parse_csv_bytes(text.as_bytes(), &settings).unwrap();
-        assert_eq!((clip.channels, clip.samples.len()), (1, ROWS));
-        assert!((f64::from(clip.samples[33]) - (value(33) - 1.0) * G).abs() < 1.0e-3 * G);
-        let err = parse_csv_bytes(text.as_bytes(), &ReadSettings::default()).unwrap_err();
-        assert!(matches!(err, ClipError::NoRate { .. }), "{err}");
-    }
+fn one_column_needs_a_rate() {
+    let text = table("", |i| format!("{:.4}", value(i) - 1.0));
+    let settings = ReadSettings { rate_hz: Some(2000.0), ..ReadSettings::default() };
+    let clip = parse_csv_bytes(text.as_bytes(), &settings).unwrap();
+    assert_eq!((clip.channels, clip.samples.len()), (1, ROWS));
+    assert!((f64::from(clip.samples[33]) - (value(33) - 1.0) * G).abs() < 1.0e-3 * G);
+    let err = parse_csv_bytes(text.as_bytes(), &ReadSettings::default()).unwrap_err();
+    assert!(matches!(err, ClipError::NoRate { .. }), "{err}");
 }
 
 #[test]
@@ -148,6 +167,13 @@ fn an_uneven_clock_warns_and_a_useless_one_is_refused() {
 fn missing_rows_cells_and_a_cut_end_are_told() {
     let gap = table("time,x\n", |i| format!("{:.5},{:.5}", time(i) + if i > 4000 { 0.75 } else { 0.0 }, value(i)));
     assert_eq!(found(&clip_of(&gap)), [(Code::Dropouts, Effect::Warn)]);
+    // The same, with dates: however long ago the calendar began, a step is a step.
+    let of_day = |us: usize| format!("2026-03-01T06:00:{:02}.{:06}Z", us / 1_000_000, us % 1_000_000);
+    let gap =
+        table("time,x\n", |i| format!("{},{:.5}", of_day(500 * i + if i > 4000 { 750_000 } else { 0 }), value(i)));
+    let clip = clip_of(&gap);
+    assert_eq!(found(&clip), [(Code::Dropouts, Effect::Warn)]);
+    assert!((clip.sample_rate_hz - 2000.0).abs() < 1.0e-3, "{}", clip.sample_rate_hz);
     let hole = table("time,x\n", |i| {
         if i == 500 { format!("{:.5},", time(i)) } else { format!("{:.5},{:.5}", time(i), value(i)) }
     });

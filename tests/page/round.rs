@@ -147,6 +147,8 @@ fn what_a_console_can_not_show_is_refused_in_words() {
     let phone = page.phone();
     for (field, value, says) in [
         ("pressure", json!("200"), "unit"),
+        ("pressure", json!("2,600 psi"), "2600 psi or as 2.6 psi"),
+        ("pressure", json!(2.125), "unit"),
         ("pressure", json!("-3 bar"), "pressure"),
         ("spm", json!(4000), "strokes a minute"),
         ("spm", json!([1]), "text or a number"),

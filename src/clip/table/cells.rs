@@ -1,5 +1,11 @@
 //! Cells of a table: splitting a line, numbers, times of day.
 
+use jiff::civil::{Date, DateTime, Time};
+use jiff::fmt::strtime::BrokenDownTime;
+use jiff::tz::Offset;
+
+use crate::units::{NumberError, number};
+
 /// What stands between two cells.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Separator {
@@ -42,13 +48,21 @@ fn bare(cell: &str) -> &str {
     cell.strip_prefix('"').and_then(|c| c.strip_suffix('"')).map_or(cell, str::trim)
 }
 
-/// A number with decimal point or comma. `NaN` and infinities count as numbers; they are replaced later.
+/// A number. `NaN` and infinities, also numbers beyond an `f64`, count as numbers; they are replaced later.
 pub(super) fn number(cell: &str) -> Option<f64> {
-    let first = cell.bytes().next()?;
-    if !(first.is_ascii_digit() || matches!(first, b'+' | b'-' | b'.' | b',' | b'n' | b'N' | b'i' | b'I')) {
+    match number::in_file(cell) {
+        Ok(x) => Some(x),
+        Err(NumberError::TooLarge { .. }) => Some(f64::INFINITY),
+        Err(_) => cell.starts_with(['n', 'N', 'i', 'I', '+', '-']).then(|| cell.parse().ok())?,
+    }
+}
+
+/// What is wrong with a cell that would be a number but for its comma, and what to do.
+pub(super) fn comma(cell: &str) -> Option<NumberError> {
+    if !cell.contains(',') {
         return None;
     }
-    if cell.contains(',') { cell.replacen(',', ".", 1).parse().ok() } else { cell.parse().ok() }
+    number::in_file(cell).err().filter(|err| matches!(err, NumberError::Comma { .. }))
 }
 
 /// A number, an empty cell, or what loggers write when they have none.
@@ -73,65 +87,33 @@ pub(super) fn resolution(cell: &str) -> f64 {
     10.0_f64.powi(exponent.clamp(-400, 400).saturating_sub(places))
 }
 
-/// A time of day, with or without a date before it: `2026-03-01T06:00:00.125Z`, `2026-03-01 06:00:00,125`,
-/// `06:00:00.125`; or a date alone. In seconds from an arbitrary start (ISO 8601; offsets from UTC are applied).
-pub(super) fn clock_time(cell: &str) -> Option<f64> {
+/// The date of a time of day that has none.
+const ANY_DATE: &str = "2000-01-01";
+
+/// A time of day, with or without a date before it: `2026-03-01T06:00:00.125Z`, `2026/3/1 6:00:00,125`, `06:00:00.125`; or a date
+/// alone. In UTC where an offset is written (ISO 8601), else as it stands.
+pub(super) fn clock_time(cell: &str) -> Option<DateTime> {
     let (date, time) = match cell.find(['T', ' ', 't']) {
-        Some(at) => (Some(&cell[..at]), cell[at + 1..].trim()),
-        None if cell.contains(':') => (None, cell),
-        None => (Some(cell), "0:00"),
+        Some(at) => (&cell[..at], cell[at + 1..].trim()),
+        None if cell.contains(':') => (ANY_DATE, cell),
+        None => (cell, "0:00"),
     };
-    let days = match date {
-        Some(date) => days_of(date)?,
-        None => 0.0,
+    let date = Date::strptime("%Y-%m-%d", date.replace('/', "-")).ok().filter(|d| (1900..3000).contains(&d.year()))?;
+    let (time, offset) = match (time.strip_suffix(['Z', 'z']), time.rfind(['+', '-'])) {
+        (Some(time), _) => (time, Offset::UTC),
+        (None, Some(at)) => (&time[..at], offset_of(&time[at..])?),
+        (None, None) => (time, Offset::UTC),
     };
-    let (time, offset_s) = match time.strip_suffix(['Z', 'z']) {
-        Some(time) => (time, 0.0),
-        None => match time.rfind(['+', '-']) {
-            Some(at) => {
-                let sign = if time.as_bytes()[at] == b'+' { 1.0 } else { -1.0 };
-                (&time[..at], sign * offset_of(&time[at + 1..])?)
-            }
-            None => (time, 0.0),
-        },
-    };
-    let mut seconds = 0.0;
-    let mut n_parts = 0;
-    for part in time.split(':') {
-        let value = number(part).filter(|v| (0.0..100.0).contains(v))?;
-        seconds = seconds * 60.0 + value;
-        n_parts += 1;
-    }
-    if n_parts == 2 {
-        seconds *= 60.0;
-    }
-    (n_parts == 2 || n_parts == 3).then_some(days * 86_400.0 + seconds - offset_s)
+    let form = if time.matches(':').count() == 2 { "%H:%M:%S%.f" } else { "%H:%M" };
+    let time = Time::strptime(form, time.replace(',', ".")).ok()?;
+    let at = offset.to_timestamp(date.to_datetime(time)).ok()?;
+    Some(Offset::UTC.to_datetime(at))
 }
 
-/// Days of a date `2026-03-01`, from an arbitrary start.
-fn days_of(date: &str) -> Option<f64> {
-    let mut parts = date.split(['-', '/']);
-    let year: i64 = parts.next()?.parse().ok()?;
-    let month: i64 = parts.next()?.parse().ok()?;
-    let day: i64 = parts.next()?.parse().ok()?;
-    if parts.next().is_some() || !(1900..3000).contains(&year) || !(1..=12).contains(&month) || !(1..=31).contains(&day)
-    {
-        return None;
-    }
-    // Days of the Gregorian calendar with the year starting in March, so that the leap day comes last.
-    let (y, m) = if month <= 2 { (year - 1, month + 9) } else { (year, month - 3) };
-    Some((365 * y + y / 4 - y / 100 + y / 400 + (153 * m + 2) / 5 + day) as f64)
-}
-
-/// Seconds of an offset `02:00`, `0200` or `02`.
-fn offset_of(text: &str) -> Option<f64> {
-    let digits: Vec<u8> = text.bytes().filter(|&b| b != b':').collect();
-    if !(digits.len() == 2 || digits.len() == 4) || !digits.iter().all(u8::is_ascii_digit) {
-        return None;
-    }
-    let two =
-        |at: usize| digits.get(at..at + 2).map_or(0.0, |d| f64::from(d[0] - b'0') * 10.0 + f64::from(d[1] - b'0'));
-    Some(two(0) * 3600.0 + two(2) * 60.0)
+/// An offset `+02:00`, `+0200` or `+02`.
+fn offset_of(text: &str) -> Option<Offset> {
+    let read = |form: &str| BrokenDownTime::parse(form, text).ok()?.offset();
+    read("%z").or_else(|| read("%:::z"))
 }
 
 /// Text of a line: UTF-8, or else the western 8-bit code page.
@@ -147,13 +129,19 @@ mod tests {
     use super::*;
 
     #[test]
-    fn numbers_come_with_point_or_comma() {
-        assert_eq!(number("-0,25"), Some(-0.25));
+    fn numbers_come_with_a_point_and_a_comma_is_told() {
+        assert_eq!(number("-0.25"), Some(-0.25));
         assert_eq!(number("1.5e-3"), Some(0.0015));
-        assert_eq!(number("time"), None);
-        assert_eq!(number("1.234,5"), None);
-        assert_eq!(number(""), None);
+        for text in ["NaN", "-inf", "1e400", "+Infinity"] {
+            assert!(number(text).is_some_and(|x| !x.is_finite()), "{text}");
+        }
+        for text in ["time", "-0,25", "1.234,5", "", "-", "n", "0x10"] {
+            assert_eq!(number(text), None, "{text}");
+        }
         assert!(number_or_gap("").unwrap().is_nan());
+        for (text, told) in [("-0,25", true), ("1.234,5", true), ("0.25", false), ("a,b", false), ("", false)] {
+            assert_eq!(comma(text).is_some(), told, "{text}");
+        }
     }
 
     #[test]
@@ -166,13 +154,35 @@ mod tests {
 
     #[test]
     fn times_of_day_differ_by_what_the_clock_says() {
-        let at = |text| clock_time(text).unwrap();
-        assert!((at("2026-03-01T00:00:00.5Z") - at("2026-02-28T23:59:59.25Z") - 1.25).abs() < 1.0e-6);
-        assert!((at("2024-03-01 00:00:00") - at("2024-02-28 00:00:00") - 2.0 * 86_400.0).abs() < 1.0e-6);
-        assert!((at("06:00:00,125") - 21_600.125).abs() < 1.0e-9);
-        assert!((at("2026-03-01T06:00:00+02:00") - at("2026-03-01T04:00:00Z")).abs() < 1.0e-6);
-        assert_eq!(clock_time("12"), None);
-        assert_eq!(clock_time("2026-13-01"), None);
+        let apart = |a, b| clock_time(a).unwrap().duration_since(clock_time(b).unwrap()).as_secs_f64();
+        for (a, b, want) in [
+            ("2026-03-01T00:00:00.5Z", "2026-02-28T23:59:59.25Z", 1.25),
+            ("2024-03-01 00:00:00", "2024-02-28 00:00:00", 2.0 * 86_400.0),
+            ("2024/3/1 6:00", "2024-03-01", 21_600.0),
+            ("06:00:00,125", "0:00", 21_600.125),
+            ("2026-03-01T06:00:00+02:00", "2026-03-01T04:00:00Z", 0.0),
+            ("2026-03-01T06:00:00.5-0130", "2026-03-01T07:30:00z", 0.5),
+            ("2026-03-01T06:00:00+02", "2026-03-01T04:00:00", 0.0),
+            // As exact as it is written, also two thousand years after the calendar's beginning.
+            ("2026-03-01T06:00:00.000020833Z", "2026-03-01T06:00:00Z", 20.833e-6),
+        ] {
+            assert!((apart(a, b) - want).abs() < 1.0e-12, "{a} {b}: {}", apart(a, b));
+        }
+        for text in [
+            "12",
+            "-3",
+            "2026-13-01",
+            "2026-02-30",
+            "1-2-3",
+            "6:60:00",
+            "24:00:00",
+            "6:00:00+2",
+            "1:2:3:4",
+            "T6:00",
+            "",
+        ] {
+            assert_eq!(clock_time(text), None, "{text}");
+        }
     }
 
     #[test]

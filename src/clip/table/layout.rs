@@ -1,6 +1,8 @@
 //! The layout of a table, told from its first lines: separator, header, time column, values, units.
 
-use super::cells::{Separator, clock_time, number, number_or_gap, resolution, split, text};
+use jiff::civil::DateTime;
+
+use super::cells::{Separator, clock_time, comma, number, number_or_gap, resolution, split, text};
 
 /// How a table is laid out.
 #[derive(Debug, Clone, PartialEq)]
@@ -32,8 +34,8 @@ pub(super) struct TimeColumn {
 pub(super) enum TimeForm {
     /// A number; times this it is in seconds.
     Number(f64),
-    /// A time of day.
-    Clock,
+    /// A time of day; in seconds from this one.
+    Clock(DateTime),
 }
 
 impl TimeColumn {
@@ -41,7 +43,7 @@ impl TimeColumn {
     pub(super) fn seconds(&self, cell: &str) -> Option<f64> {
         match self.form {
             TimeForm::Number(scale) => number(cell).map(|t| t * scale),
-            TimeForm::Clock => clock_time(cell),
+            TimeForm::Clock(first) => clock_time(cell).map(|t| t.duration_since(first).as_secs_f64()),
         }
     }
 }
@@ -52,8 +54,25 @@ const MAX_LINES: usize = 4000;
 const SEPARATORS: [Separator; 5] =
     [Separator::Byte(b';'), Separator::Byte(b'\t'), Separator::Byte(b','), Separator::Blanks, Separator::None];
 
-/// Tells the layout from the beginning of a file; `None` if there is no line of numbers.
-pub(super) fn detect(head: &[u8], whole: bool) -> Option<Layout> {
+/// Why a file has no layout.
+#[derive(Debug, PartialEq)]
+pub(super) enum NoLayout {
+    /// There is no line of numbers.
+    NoTable,
+    /// Numbers have decimal commas.
+    Comma {
+        /// The first such line, counted from 1.
+        line: u64,
+        /// What is wrong with it and what to do.
+        what: String,
+    },
+}
+
+/// Tells the layout from the beginning of a file.
+///
+/// # Errors
+/// [`NoLayout`]. Numbers with decimal commas are told apart from cells so that they can be refused with their line.
+pub(super) fn detect(head: &[u8], whole: bool) -> Result<Layout, NoLayout> {
     let head = head.strip_prefix(b"\xef\xbb\xbf").unwrap_or(head);
     let mut lines: Vec<(u64, std::borrow::Cow<'_, str>)> = Vec::new();
     let mut raw: Vec<&[u8]> = head.split(|&b| b == b'\n' || b == b'\r').collect();
@@ -66,11 +85,17 @@ pub(super) fn detect(head: &[u8], whole: bool) -> Option<Layout> {
             lines.push((index as u64, text(line)));
         }
     }
-    let separator = choose_separator(&lines)?;
+    let separator = choose_separator(&lines).ok_or(NoLayout::NoTable)?;
     let mut cells = Vec::new();
     let widths: Vec<usize> = lines.iter().map(|(_, line)| data_width(line, separator, &mut cells)).collect();
-    let n_columns = commonest(&widths)?;
-    let first = widths.iter().position(|&w| w == n_columns)?;
+    let n_columns = commonest(&widths).ok_or(NoLayout::NoTable)?;
+    let first = widths.iter().position(|&w| w == n_columns).ok_or(NoLayout::NoTable)?;
+    for ((index, line), _) in lines[first..].iter().zip(&widths[first..]).filter(|&(_, &w)| w == n_columns) {
+        split(line, separator, &mut cells);
+        if let Some(err) = cells.iter().find_map(|c| comma(c)) {
+            return Err(NoLayout::Comma { line: index + 1, what: err.to_string() });
+        }
+    }
 
     let header = read_header(&lines[..first], separator, n_columns);
     let rows: Vec<Vec<&str>> = lines[first..]
@@ -86,13 +111,13 @@ pub(super) fn detect(head: &[u8], whole: bool) -> Option<Layout> {
     let time = find_time(&header, &rows, n_columns);
     let values: Vec<usize> = (0..n_columns)
         .filter(|&c| time.as_ref().is_none_or(|t| t.index != c))
-        .filter(|&c| !is_index(&header.names[c], &rows, c, n_columns) && !is_clock(&rows, c))
+        .filter(|&c| !is_index(&header.names[c], &rows, c, n_columns) && first_clock(&rows, c).is_none())
         .collect();
     if values.is_empty() {
-        return None;
+        return Err(NoLayout::NoTable);
     }
     let unit = values.iter().find_map(|&c| header.units[c]);
-    Some(Layout { separator, n_columns, first_data: lines[first].0, time, values, unit })
+    Ok(Layout { separator, n_columns, first_data: lines[first].0, time, values, unit })
 }
 
 /// Blank lines and comments carry no data.
@@ -105,11 +130,12 @@ pub(super) fn is_comment(line: &[u8]) -> bool {
     }
 }
 
-/// Cells of a line if all of them are numbers or times (empty ones are borne), else 0.
+/// Cells of a line if all of them are numbers, be it with commas, or times (empty ones are borne), else 0.
 pub(super) fn data_width<'a>(line: &'a str, separator: Separator, cells: &mut Vec<&'a str>) -> usize {
     split(line, separator, cells);
-    let any = cells.iter().any(|c| number(c).is_some_and(f64::is_finite) || clock_time(c).is_some());
-    let all = cells.iter().all(|c| number_or_gap(c).is_some() || clock_time(c).is_some());
+    let comma_or_time = |c: &str| comma(c).is_some() || clock_time(c).is_some();
+    let any = cells.iter().any(|c| number(c).is_some_and(f64::is_finite) || comma_or_time(c));
+    let all = cells.iter().all(|c| number_or_gap(c).is_some() || comma_or_time(c));
     if any && all { cells.len() } else { 0 }
 }
 
@@ -154,7 +180,7 @@ fn is_one_decimal_comma(lines: &[(u64, std::borrow::Cow<'_, str>)]) -> bool {
         if !digits(back) || !digits(front.trim_start_matches(['-', '+'])) {
             return false;
         }
-        fronts.push((front.parse().unwrap_or(0.0_f64), back.len()));
+        fronts.push((number(front).unwrap_or(0.0), back.len()));
     }
     let counts_up = fronts.len() > 2 && fronts.windows(2).all(|w| w[1].0 - w[0].0 > 0.5);
     !fronts.is_empty() && !counts_up && fronts.iter().any(|f| f.1 > 1)
@@ -232,9 +258,11 @@ fn acceleration_unit(name: &str) -> Option<f64> {
 fn find_time(header: &Header, rows: &[Vec<&str>], n_columns: usize) -> Option<TimeColumn> {
     let finest = |c: usize| rows.iter().map(|r| resolution(r[c])).fold(f64::INFINITY, f64::min);
     // A column with a time of day in it needs no name.
-    let with_colon = (0..n_columns).find(|&c| is_clock(rows, c) && rows.iter().any(|r| r[c].contains(':')));
-    if let Some(index) = with_colon {
-        return Some(TimeColumn { index, form: TimeForm::Clock, resolution_s: finest(index), unit_named: true });
+    let with_colon = (0..n_columns)
+        .filter(|&c| rows.iter().any(|r| r[c].contains(':')))
+        .find_map(|c| first_clock(rows, c).map(|first| (c, first)));
+    if let Some((index, first)) = with_colon {
+        return Some(TimeColumn { index, form: TimeForm::Clock(first), resolution_s: finest(index), unit_named: true });
     }
     if n_columns < 2 {
         return None;
@@ -259,9 +287,10 @@ fn find_time(header: &Header, rows: &[Vec<&str>], n_columns: usize) -> Option<Ti
     })
 }
 
-/// Whether a column holds dates or times of day.
-fn is_clock(rows: &[Vec<&str>], column: usize) -> bool {
-    rows.first().is_some_and(|r| number_or_gap(r[column]).is_none() && clock_time(r[column]).is_some())
+/// The first of a column of dates or times of day.
+fn first_clock(rows: &[Vec<&str>], column: usize) -> Option<DateTime> {
+    let cell = rows.first()?[column];
+    if number_or_gap(cell).is_some() { None } else { clock_time(cell) }
 }
 
 /// Whether a column only counts the lines.

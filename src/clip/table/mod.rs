@@ -9,9 +9,9 @@ use std::path::{Path, PathBuf};
 
 use symphonia::core::io::MediaSource;
 
-use self::cells::{number_or_gap, split, text};
+use self::cells::{comma, number_or_gap, split, text};
 use self::clock::{Clock, Worth};
-use self::layout::{Layout, TimeForm};
+use self::layout::{Layout, NoLayout, TimeForm};
 use super::source::{Bound, Ending, MAX_CHANNELS, RATE_RANGE_HZ, Source, SourceInfo};
 use super::{ClipError, Code, CsvUnit, Finding, ReadSettings};
 
@@ -47,7 +47,7 @@ impl TableSource {
     ///
     /// # Errors
     /// [`ClipError::NotAudio`] without any line of numbers, [`ClipError::NoRate`], [`ClipError::TimeColumn`],
-    /// [`ClipError::RateOutOfRange`], [`ClipError::Setting`].
+    /// [`ClipError::RateOutOfRange`], [`ClipError::Setting`], [`ClipError::Table`] for decimal commas.
     pub(super) fn open(
         mut input: Box<dyn MediaSource>,
         path: &Path,
@@ -63,9 +63,11 @@ impl TableSource {
         (&mut input).take(HEAD_BYTES).read_to_end(&mut head).map_err(io)?;
         input.seek(SeekFrom::Start(0)).map_err(io)?;
         let whole = (head.len() as u64) < HEAD_BYTES;
-        let layout = layout::detect(&head, whole).ok_or_else(|| ClipError::NotAudio {
-            path: path.to_path_buf(),
-            what: "text, but no table of numbers".into(),
+        let layout = layout::detect(&head, whole).map_err(|why| match why {
+            NoLayout::NoTable => {
+                ClipError::NotAudio { path: path.to_path_buf(), what: "text, but no table of numbers".into() }
+            }
+            NoLayout::Comma { line, what } => ClipError::Table { path: path.to_path_buf(), line, what },
         })?;
         let channels = u16::try_from(layout.values.len()).unwrap_or(u16::MAX);
         if channels > MAX_CHANNELS {
@@ -211,6 +213,11 @@ impl Source for TableSource {
             let line = text(&self.line);
             let mut cells = Vec::with_capacity(self.layout.n_columns);
             split(&line, self.layout.separator, &mut cells);
+            if let Some(err) = cells.iter().find_map(|c| comma(c))
+                && layout::data_width(&line, self.layout.separator, &mut Vec::new()) > 0
+            {
+                return Err(ClipError::Table { path: self.path.clone(), line: self.n_lines, what: err.to_string() });
+            }
             let known =
                 self.layout.values.iter().filter(|&&c| cells.get(c).is_some_and(|c| number_or_gap(c).is_some()));
             let n_known = known.count();

@@ -102,6 +102,7 @@ const TEXTS = {
   'home.round': 'Round {round}, {when}, clips: {clips}',
   spm: 'Strokes a minute, from the console',
   'spm.hint': 'Read it now.',
+  'point.two': 'Three digits behind one mark have two readings: write thousands without a mark, and two decimals or four.',
   'spm.need': 'Type the strokes a minute that the console shows.',
   pressure: 'Discharge pressure',
   'pressure.hint': 'From the gauge or the console. May be left empty; with it the verdict is better.',

@@ -32,14 +32,17 @@ export async function view(name) {
     words: () => t('entry.round', { pump: name }),
     fields: [offer, last ? el('p', { class: 'hint' }, t('point.check')) : null, spm.node, pressure.node, mud.node, by.node, field(t('remarks'), remarks, t('optional'))],
     body() {
-      spm.problem(null);
-      const n = Number(spm.read().replace(',', '.'));
-      if (!(n > 0) || !Number.isFinite(n)) {
-        spm.problem(t('spm.need'));
-        spm.focus();
-        throw new Error(t('spm.need'));
-      }
-      return { pump: name, spm: n, pressure: pressure.read() || null, mud: mud.read() || null, crew: by.read(), remarks: remarks.value.trim() || null };
+      // The server reads the numbers. Without a connection it can't ask at once, and clips would wait for a round that it refuses later:
+      // so a text that is none, or that has two readings, is asked about here.
+      const need = (numeric, wrong, words) => {
+        numeric.problem(wrong ? t(words) : null);
+        if (!wrong) return;
+        numeric.focus();
+        throw new Error(t(words));
+      };
+      need(spm, !/^\d+([.,]\d+)?$/.test(spm.read()), 'spm.need');
+      for (const numeric of [pressure, mud]) need(numeric, /^[1-9]\d{0,2}[.,]\d{3}\s/.test(numeric.read()), 'point.two');
+      return { pump: name, spm: spm.read(), pressure: pressure.read() || null, mud: mud.read() || null, crew: by.read(), remarks: remarks.value.trim() || null };
     },
     done(round, state, _note, key) {
       location.hash = state === 'kept' || !round ? `#/walk/k-${key}` : `#/walk/${round.id}`;
