@@ -9,5 +9,6 @@ mod kill;
 mod odd;
 mod plan;
 mod refuse;
+mod taps;
 mod ten_years;
 mod writers;

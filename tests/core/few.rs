@@ -88,7 +88,8 @@ fn one_recording_cut_into_good_clips_makes_no_healthy_module_depart() {
     assert!(outcome.clips.iter().all(|c| c.verdict != State::Departed), "{:?}", outcome.clips);
     assert!(outcome.clips.iter().filter(|c| c.verdict == State::Steady).count() >= 8, "{:?}", outcome.clips);
     // The same clip under many names tells nothing of how clips scatter.
-    let copies: Vec<Item> = goods.iter().flat_map(|g| vec![g.clone(); if g.file.ends_with("-0.wav") { 4 } else { 0 }]).collect();
+    let copies: Vec<Item> =
+        goods.iter().flat_map(|g| vec![g.clone(); if g.file.ends_with("-0.wav") { 4 } else { 0 }]).collect();
     let outcome = judge_all(&copies, &nows, &judge).unwrap();
     assert!(outcome.clips.iter().all(|c| c.verdict != State::Departed), "{:?}", outcome.clips);
 }

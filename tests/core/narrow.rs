@@ -114,7 +114,9 @@ fn one_good_clip_of_a_low_rate_does_not_take_the_others_bands() {
     let mixed = judge_all(&goods, &nows, &judge).unwrap();
     assert_eq!(mixed.baselines.iter().map(|b| b.sample_rate_hz).collect::<Vec<_>>(), [16_000.0, 4000.0, 16_000.0]);
     assert!(mixed.clips.iter().all(|c| c.departure.is_some()), "{:?}", mixed.clips);
-    let top = |k: usize| mixed.maps[k].as_ref().unwrap().good.level_db.rows().into_iter().filter(|r| r[0].is_finite()).count();
+    let top = |k: usize| {
+        mixed.maps[k].as_ref().unwrap().good.level_db.rows().into_iter().filter(|r| r[0].is_finite()).count()
+    };
     assert_eq!([top(0), top(1), top(2)], [24, 13, 24]);
     // A present clip of a low rate among good ones of a high one, too.
     let low = judge_all(&goods, &[nows[0].clone(), item(&room, &washing, 3, 2500.0)], &judge).unwrap();

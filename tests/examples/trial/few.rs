@@ -79,7 +79,14 @@ fn made(room: &Room, spec: &ClipSpec, n: usize, round: &RoundSpec) -> anyhow::Re
 }
 
 /// Good clips of a way, by round and then module and clip.
-fn goods(room: &Room, base: u64, condition: Condition, way: &str, rounds: usize, clips: usize) -> anyhow::Result<Vec<Item>> {
+fn goods(
+    room: &Room,
+    base: u64,
+    condition: Condition,
+    way: &str,
+    rounds: usize,
+    clips: usize,
+) -> anyhow::Result<Vec<Item>> {
     let mut wishes: Vec<(RoundSpec, ClipSpec, usize)> = Vec::new();
     let alike = matches!(way, "named alike" | "rounds");
     for r in 0..rounds {

@@ -16,17 +16,8 @@ use crate::make::{Maker, beside_db};
 use crate::plan::{first_round, louder};
 
 /// Rates in Hz, and by how much the made-up room's rate is divided for each.
-const RATES: [(f64, usize); 9] = [
-    (500.0, 8),
-    (800.0, 5),
-    (1000.0, 4),
-    (1500.0, 4),
-    (2000.0, 2),
-    (2400.0, 2),
-    (3000.0, 2),
-    (4000.0, 1),
-    (8000.0, 1),
-];
+const RATES: [(f64, usize); 9] =
+    [(500.0, 8), (800.0, 5), (1000.0, 4), (1500.0, 4), (2000.0, 2), (2400.0, 2), (3000.0, 2), (4000.0, 1), (8000.0, 1)];
 /// Healthy rounds to be judged.
 const HEALTHY: u64 = 6;
 
@@ -114,7 +105,9 @@ pub(crate) fn run(
                             let made_hz = rate * by as f64;
                             let spec = ClipSpec { sample_rate_hz: made_hz, pulse, ..round.clip(*module) };
                             let rec = room.record(&spec)?;
-                            let pulse = rec.pulse.map(|p| p.chunks(by).map(|c| c.iter().fold(0.0, |a: f32, &b| a.max(b))).collect());
+                            let pulse = rec
+                                .pulse
+                                .map(|p| p.chunks(by).map(|c| c.iter().fold(0.0, |a: f32, &b| a.max(b))).collect());
                             let clip = Clip::in_memory("made-up.wav", divided(&rec.samples, by), rate, pulse);
                             Ok(Item {
                                 file: walk.clone(),
