@@ -7,7 +7,8 @@ use crate::baseline::{Agreed, TAP_REACH, agree, apart, best_turn};
 use crate::clip::{Code, Finding};
 use crate::map::{N_ANGLE, N_FINE};
 use crate::score::Angle;
-use crate::score::compare::{Item, PumpShape, Spot, turnable};
+use crate::score::compare::{Item, PumpShape, Spot, turnable, zero_bins};
+use crate::stroke::MarkKind;
 
 /// How far the columns of a spot's maps lie from the module's own crank angle.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -85,7 +86,7 @@ impl SpotAngle {
 
     /// What is to be said about the taps of one of today's clips, which its take and turn put over the good runs.
     pub(super) fn about_taps(&self, item: &Item, take: usize, shift: f64, shape: &PumpShape) -> Option<Finding> {
-        let zero = turnable(&item.analysis.takes[take], 0, shape, item.module).tapped?;
+        let zero = zero_bins(&item.analysis.takes[take], MarkKind::Taps, shape, item.module)?;
         let off = match self.named {
             Named::Sure(turn) => apart(apart(zero, shift), bins(turn)),
             Named::Likely(_) => return None,

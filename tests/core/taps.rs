@@ -1,5 +1,7 @@
 //! Taps of a hand over made-up clips: at whatever angle, they turn no healthy module into a departure and cost no real one its half.
 
+use std::sync::OnceLock;
+
 use rand::{RngExt as _, SeedableRng as _};
 use rand_pcg::Pcg64Mcg;
 use seatsong::clip::Clip;
@@ -14,17 +16,31 @@ struct Heard {
     zeros_s: Vec<f64>,
 }
 
-/// A room's clips, analysed once.
+/// A made-up pump room.
 struct Rig {
     room: Room,
     settings: JudgeSettings,
+    /// Six good walks without a mark, and the same with pulses in one of them.
+    goods: Vec<Heard>,
+    pulses: Vec<Heard>,
+}
+
+/// The room of the short tests, analysed once.
+fn rig() -> &'static Rig {
+    static RIG: OnceLock<Rig> = OnceLock::new();
+    RIG.get_or_init(|| Rig::new(77))
 }
 
 impl Rig {
     fn new(seed: u64) -> Self {
         let settings = RoomSettings::drawn(seed);
         let room = Room::new(seed, &settings).unwrap();
-        Self { room, settings: JudgeSettings { order: settings.order, ..JudgeSettings::default() } }
+        let settings = JudgeSettings { order: settings.order, ..JudgeSettings::default() };
+        let mut rig = Self { room, settings, goods: Vec::new(), pulses: Vec::new() };
+        rig.goods = (0..6).flat_map(|r| rig.walk(500 + r, false, None)).collect();
+        rig.pulses = rig.goods.clone();
+        rig.pulses.splice(6..9, rig.walk(502, true, None));
+        rig
     }
 
     fn clip(&self, round: &RoundSpec, module: u32, pulse: bool) -> Heard {
@@ -52,19 +68,6 @@ impl Rig {
         (1..=3).map(|m| self.clip(&round, m, pulse)).collect()
     }
 
-    /// Six good walks, one of them with pulses if asked for.
-    fn goods(&self, pulse: bool) -> Vec<Heard> {
-        (0..6).flat_map(|r| self.walk(500 + r, pulse && r == 2, None)).collect()
-    }
-
-    /// The same six walks without and with pulses.
-    fn goods_both(&self) -> (Vec<Heard>, Vec<Heard>) {
-        let plain = self.goods(false);
-        let mut pulses = plain.clone();
-        pulses.splice(6..9, self.walk(502, true, None));
-        (plain, pulses)
-    }
-
     fn judge(&self, goods: &[Item], nows: &[Item]) -> Outcome {
         judge_all(goods, nows, &self.settings).unwrap()
     }
@@ -75,28 +78,31 @@ impl Rig {
     }
 }
 
-/// A person who taps.
-struct Hand(Pcg64Mcg);
+/// A person who taps, with so many seconds of scatter.
+struct Hand {
+    dice: Pcg64Mcg,
+    scatter_s: f64,
+}
 
 impl Hand {
     fn new(seed: u64) -> Self {
-        Self(Pcg64Mcg::seed_from_u64(seed))
+        Self { dice: Pcg64Mcg::seed_from_u64(seed), scatter_s: 0.04 }
     }
 
     fn normal(&mut self) -> f64 {
-        let (u, v): (f64, f64) = (self.0.random(), self.0.random());
+        let (u, v): (f64, f64) = (self.dice.random(), self.dice.random());
         (-2.0 * (1.0 - u).ln()).sqrt() * (std::f64::consts::TAU * v).cos()
     }
 
-    /// Taps `off_deg` after the rod of module 1 is at its crank end: 40 ms of scatter, one in ten missed, one in twenty anywhere.
+    /// Taps `off_deg` after the rod of module 1 is at its crank end: one in ten missed, one in twenty anywhere.
     fn times(&mut self, rig: &Rig, heard: &Heard, off_deg: f64) -> Vec<f64> {
         let turns = off_deg / 360.0 - rig.behind(heard.item.module.unwrap());
         let mut out = Vec::new();
         for w in heard.zeros_s.windows(2) {
-            let scatter = 0.04 * self.normal();
-            let t = match self.0.random_range(0..20) {
+            let scatter = self.scatter_s * self.normal();
+            let t = match self.dice.random_range(0..20) {
                 0 | 1 => continue,
-                2 => w[0] + self.0.random_range(0.0..1.0) * (w[1] - w[0]),
+                2 => w[0] + self.dice.random_range(0.0..1.0) * (w[1] - w[0]),
                 _ => w[0] + turns * (w[1] - w[0]) + scatter,
             };
             out.push(t.max(0.0));
@@ -133,14 +139,14 @@ fn said(outcome: &Outcome, clip: usize) -> String {
 
 #[test]
 fn taps_at_a_wrong_angle_change_no_verdict_where_the_good_runs_know_the_angle() {
-    let rig = Rig::new(77);
-    let goods = plain(&rig.goods(true));
+    let rig = rig();
+    let goods = plain(&rig.pulses);
     let healthy: Vec<Heard> = (0..3).flat_map(|r| rig.walk(900 + r, false, None)).collect();
     let untapped = rig.judge(&goods, &plain(&healthy));
     assert_eq!(departed(&untapped), 0);
     let mut hand = Hand::new(1);
     for off_deg in [0.0, 30.0, 45.0, 120.0] {
-        let nows: Vec<Item> = healthy.iter().map(|h| hand.tap(&rig, h, off_deg)).collect();
+        let nows: Vec<Item> = healthy.iter().map(|h| hand.tap(rig, h, off_deg)).collect();
         let outcome = rig.judge(&goods, &nows);
         assert_eq!(departed(&outcome), 0, "{off_deg} degrees off: {:.2?}", departures(&outcome));
         assert_eq!(departures(&outcome), departures(&untapped), "{off_deg} degrees off");
@@ -149,10 +155,11 @@ fn taps_at_a_wrong_angle_change_no_verdict_where_the_good_runs_know_the_angle() 
 
 #[test]
 fn taps_that_are_not_used_are_told_with_what_they_fit() {
-    let rig = Rig::new(77);
-    let goods = plain(&rig.goods(true));
+    let rig = rig();
+    let goods = plain(&rig.pulses);
     let healthy = rig.walk(900, false, None);
-    let mut hand = Hand::new(2);
+    // A steady hand: the degrees that are told are those that were tapped, to five.
+    let mut hand = Hand { scatter_s: 0.01, ..Hand::new(2) };
     let (second, third) = (360.0 * rig.behind(2), 360.0 * rig.behind(3));
     for (off_deg, want) in [
         (0.0, ""),
@@ -161,18 +168,14 @@ fn taps_that_are_not_used_are_told_with_what_they_fit() {
         (second, "your taps fit module 2: the angle of the good runs was used"),
         (third, "your taps fit module 3: the angle of the good runs was used"),
     ] {
-        let nows: Vec<Item> = healthy.iter().map(|h| hand.tap(&rig, h, off_deg)).collect();
+        let nows: Vec<Item> = healthy.iter().map(|h| hand.tap(rig, h, off_deg)).collect();
         let outcome = rig.judge(&goods, &nows);
         for clip in 0..3 {
             let text = said(&outcome, clip);
-            // The degrees are as near as a hand is.
-            let near =
-                |step: f64| text.starts_with(&want.replace(&format!("{:.0}", off_deg.abs()), &format!("{step:.0}")));
-            let same = if want.is_empty() {
-                text.is_empty()
-            } else {
-                [-5.0, 0.0, 5.0].iter().any(|d| near(off_deg.abs() + d))
-            };
+            let told =
+                |step: f64| want.replace(&format!("{:.0}", off_deg.abs()), &format!("{:.0}", off_deg.abs() + step));
+            let same =
+                text.is_empty() == want.is_empty() && [0.0, -5.0, 5.0].iter().any(|d| text.starts_with(&told(*d)));
             assert!(same, "{off_deg}, clip {clip}: {text:?}");
         }
     }
@@ -180,13 +183,13 @@ fn taps_that_are_not_used_are_told_with_what_they_fit() {
 
 #[test]
 fn a_leak_with_wrong_taps_is_found_in_its_right_half() {
-    let rig = Rig::new(77);
-    let goods = plain(&rig.goods(true));
+    let rig = rig();
+    let goods = plain(&rig.pulses);
     let washing = rig.walk(900, false, Some((2, Fault::DischargeValve { level_db: -3.0 })));
     let untapped = rig.judge(&goods, &plain(&washing));
     let mut hand = Hand::new(3);
     for off_deg in [0.0, 45.0, 120.0, 180.0] {
-        let nows: Vec<Item> = washing.iter().map(|h| hand.tap(&rig, h, off_deg)).collect();
+        let nows: Vec<Item> = washing.iter().map(|h| hand.tap(rig, h, off_deg)).collect();
         let outcome = rig.judge(&goods, &nows);
         assert_eq!((outcome.clips[1].verdict, outcome.clips[1].half), (State::Departed, Half::Suction), "{off_deg}");
         assert_eq!(departures(&outcome), departures(&untapped), "{off_deg}");
@@ -195,16 +198,16 @@ fn a_leak_with_wrong_taps_is_found_in_its_right_half() {
 
 #[test]
 fn one_tapped_clip_proposes_a_half_and_a_second_confirms_it() {
-    let rig = Rig::new(77);
-    let good = rig.goods(false);
+    let rig = rig();
+    let good = &rig.goods;
     let washing = rig.walk(900, false, Some((2, Fault::DischargeValve { level_db: 0.0 })));
     let now = |hand: &mut Hand, off: Option<f64>| {
-        [off.map_or_else(|| washing[1].item.clone(), |off_deg| hand.tap(&rig, &washing[1], off_deg))]
+        [off.map_or_else(|| washing[1].item.clone(), |off_deg| hand.tap(rig, &washing[1], off_deg))]
     };
     let goods = |hand: &mut Hand, taps: &[(usize, f64)]| {
         let mut items = plain(&good);
         for &(k, off_deg) in taps {
-            items[k] = hand.tap(&rig, &good[k], off_deg);
+            items[k] = hand.tap(rig, &good[k], off_deg);
         }
         items
     };
@@ -244,18 +247,18 @@ fn one_tapped_clip_proposes_a_half_and_a_second_confirms_it() {
 
 #[test]
 fn of_several_tapped_good_clips_most_decide_and_the_odd_one_is_named() {
-    let rig = Rig::new(77);
-    let good = rig.goods(false);
+    let rig = rig();
+    let good = &rig.goods;
     let washing = rig.walk(900, false, Some((2, Fault::DischargeValve { level_db: 0.0 })));
     let mut hand = Hand::new(5);
     for (odd_deg, words) in [(45.0, "degrees off"), (120.0, "fit module"), (240.0, "fit module")] {
-        for odd in [1, 7, 16] {
+        for odd in [1, 16] {
             let tapped: Vec<Item> = good
                 .iter()
                 .enumerate()
                 .map(|(k, h)| match k {
-                    _ if k == odd => hand.tap(&rig, h, odd_deg),
-                    1 | 7 | 10 | 16 => hand.tap(&rig, h, 0.0),
+                    _ if k == odd => hand.tap(rig, h, odd_deg),
+                    1 | 7 | 10 | 16 => hand.tap(rig, h, 0.0),
                     _ => h.item.clone(),
                 })
                 .collect();
@@ -291,9 +294,9 @@ impl GoodRuns {
     const ALL: [Self; 5] = [Self::Pulses, Self::Unmarked, Self::OneTapped, Self::ThreeTapped, Self::TappedForEach];
 
     /// The good clips, tapped.
-    fn tapped(self, rig: &Rig, (plain, pulses): (&[Heard], &[Heard]), hand: &mut Hand) -> Vec<Item> {
-        let heard = if matches!(self, Self::Pulses) { pulses } else { plain };
-        let any = |hand: &mut Hand| hand.0.random_range(0.0..360.0);
+    fn tapped(self, rig: &Rig, hand: &mut Hand) -> Vec<Item> {
+        let heard = if matches!(self, Self::Pulses) { &rig.pulses } else { &rig.goods };
+        let any = |hand: &mut Hand| hand.dice.random_range(0.0..360.0);
         let off = |round: usize, module: u32, hand: &mut Hand| match (self, round) {
             (Self::OneTapped, 1) | (Self::ThreeTapped, 4) => Some(any(hand)),
             (Self::ThreeTapped, 0 | 2) => Some(0.0),
@@ -322,12 +325,10 @@ struct Count {
 }
 
 /// Taps healthy clips of a room at any angle, again and again, until `clips` of each kind of good runs are judged.
-fn tap_at_any_angle(seed: u64, clips: usize) -> Vec<(GoodRuns, Count)> {
-    let rig = Rig::new(seed);
-    let (plain_goods, pulse_goods) = rig.goods_both();
+fn tap_at_any_angle(rig: &Rig, seed: u64, clips: usize) -> Vec<(GoodRuns, Count)> {
     let healthy: Vec<Heard> = (0..4).flat_map(|r| rig.walk(900 + r, false, None)).collect();
     let mut hand = Hand::new(seed);
-    let untapped = |marked: bool| rig.judge(&plain(if marked { &pulse_goods } else { &plain_goods }), &plain(&healthy));
+    let untapped = |marked: bool| rig.judge(&plain(if marked { &rig.pulses } else { &rig.goods }), &plain(&healthy));
     let (with_pulses, without) = (untapped(true), untapped(false));
     let past = |o: &Outcome| o.clips.iter().filter(|c| c.departure.unwrap() > 1.0).count();
     GoodRuns::ALL
@@ -335,16 +336,16 @@ fn tap_at_any_angle(seed: u64, clips: usize) -> Vec<(GoodRuns, Count)> {
         .map(|kind| {
             let mut count = Count::default();
             while count.clips < clips {
-                let goods = kind.tapped(&rig, (&plain_goods, &pulse_goods), &mut hand);
+                let goods = kind.tapped(rig, &mut hand);
                 // Any angle, and every third clip just at a module's own.
                 let nows: Vec<Item> = healthy
                     .iter()
                     .map(|h| {
-                        let off_deg = match hand.0.random_range(0..3) {
-                            0 => 360.0 * rig.behind(hand.0.random_range(1..4)),
-                            _ => hand.0.random_range(0.0..360.0),
+                        let off_deg = match hand.dice.random_range(0..3) {
+                            0 => 360.0 * rig.behind(hand.dice.random_range(1..4)),
+                            _ => hand.dice.random_range(0.0..360.0),
                         };
-                        hand.tap(&rig, h, off_deg)
+                        hand.tap(rig, h, off_deg)
                     })
                     .collect();
                 let outcome = rig.judge(&goods, &nows);
@@ -362,7 +363,7 @@ fn tap_at_any_angle(seed: u64, clips: usize) -> Vec<(GoodRuns, Count)> {
 
 #[test]
 fn a_hundred_healthy_clips_tapped_at_any_angle_and_no_departure() {
-    let counts = tap_at_any_angle(78, 20);
+    let counts = tap_at_any_angle(rig(), 78, 20);
     let clips: usize = counts.iter().map(|c| c.1.clips).sum();
     assert!(clips >= 100, "{counts:#?}");
     assert!(counts.iter().all(|c| c.1.departed == 0), "{counts:#?}");
@@ -376,7 +377,7 @@ fn a_thousand_healthy_clips_tapped_at_any_angle_and_no_departure() {
     let seeds = [77, 78, 5000, 7001, 9002];
     let mut sums = [Count::default(); GoodRuns::ALL.len()];
     for seed in seeds {
-        for (sum, (_, c)) in sums.iter_mut().zip(tap_at_any_angle(seed, 200)) {
+        for (sum, (_, c)) in sums.iter_mut().zip(tap_at_any_angle(&Rig::new(seed), seed, 200)) {
             sum.clips += c.clips;
             sum.past += c.past;
             sum.departed += c.departed;
@@ -401,7 +402,7 @@ fn leaks_of_many_rooms_are_found_in_the_same_half_whatever_is_tapped() {
     let (mut n, mut table) = (0, [(0, 0); 3]);
     for seed in [77, 78, 5000, 7001, 9002] {
         let rig = Rig::new(seed);
-        let goods = plain(&rig.goods(true));
+        let goods = plain(&rig.pulses);
         let mut hand = Hand::new(seed);
         for module in 1..=3 {
             for (fault, half) in [
@@ -414,7 +415,7 @@ fn leaks_of_many_rooms_are_found_in_the_same_half_whatever_is_tapped() {
                 let at = module as usize - 1;
                 n += 1;
                 for (tally, tapped) in table.iter_mut().zip([None, Some(false), Some(true)]) {
-                    let off_deg = hand.0.random_range(30.0..330.0);
+                    let off_deg = hand.dice.random_range(30.0..330.0);
                     let nows: Vec<Item> = walk
                         .iter()
                         .map(|h| match tapped {
