@@ -19,7 +19,7 @@ const TAPS: u8 = 2;
 /// A power that stands for nothing, -240 dB.
 const TINY: f32 = 1e-24;
 /// Findings that there are.
-const CODES: [Code; 22] = [
+const CODES: [Code; 21] = [
     Code::Clipped,
     Code::Silent,
     Code::Dropouts,
@@ -41,7 +41,6 @@ const CODES: [Code; 22] = [
     Code::SecondRhythm,
     Code::OddGood,
     Code::AngleUnsure,
-    Code::TapsOff,
 ];
 
 /// Why bytes are no analysis. Nothing is lost: it is made again from the clip.
