@@ -1,12 +1,13 @@
 //! Stroke maps of one spot on one common angle origin.
 
+use crate::baseline::agree::{Agreed, agree};
 use crate::dsp::bands::N_BAND;
 use crate::map::{FoldedMap, N_ANGLE, N_FINE};
 
 /// Cells of a stroke map.
 pub const N_CELL: usize = N_BAND * N_ANGLE;
-/// How far marks and map may disagree, in fine bins (25 degrees).
-const MARK_REACH: usize = 10;
+/// How far pulses and map may disagree, in fine bins (25 degrees).
+pub const MARK_REACH: usize = 10;
 /// Rounds of align-to-the-mean.
 const ROUNDS: usize = 3;
 /// Levels count in an alignment up to this many dB about the band's mean.
@@ -117,8 +118,10 @@ pub fn turned_db(map: &FoldedMap, shift: f64) -> Vec<f64> {
 pub struct Turnable {
     /// As from [`pattern`].
     pub pattern: Vec<f32>,
-    /// Known crank zero in fine bins of the map, from marks, already turned to the module's own angle.
+    /// Crank zero in fine bins of the map from a pulse channel, already turned to the module's own angle: it bounds the search.
     pub zero: Option<f64>,
+    /// The same from taps: it is held against where the sound puts the clip, and moves no clip.
+    pub tapped: Option<f64>,
 }
 
 /// What an alignment of several clips gives.
@@ -130,6 +133,8 @@ pub struct Alignment {
     pub mean: Vec<f32>,
     /// Whether the origin is the module's own crank zero.
     pub absolute: bool,
+    /// Where each clip's taps put the crank zero on the common origin, in fine bins, half a turn to either side.
+    pub tapped: Vec<Option<f64>>,
 }
 
 /// Adds a pattern, turned, to a sum.
@@ -148,13 +153,17 @@ fn add_turned(sum: &mut [f32], x: &[f32], shift: f64, weight: f32) {
 }
 
 /// Signed distance of two angles in fine bins, within half a turn.
-fn apart(a: f64, b: f64) -> f64 {
+#[must_use]
+pub fn apart(a: f64, b: f64) -> f64 {
     let n = N_FINE as f64;
     let d = (a - b).rem_euclid(n);
     if d > 0.5 * n { d - n } else { d }
 }
 
-/// Aligns all clips of one spot: each against the mean of the others, a few rounds; marks bound the search where there are any.
+/// Aligns all clips of one spot: each against the mean of the others, a few rounds.
+///
+/// Pulses bound the search where there are any, and their mean is the origin. Taps never move a clip against another; where there are no
+/// pulses, taps of most tapped clips that agree with each other (see [`agree`]) turn all clips together to the crank zero.
 #[must_use]
 pub fn align(clips: &[Turnable]) -> Alignment {
     let n = clips.len();
@@ -190,15 +199,23 @@ pub fn align(clips: &[Turnable]) -> Alignment {
     if !marked.is_empty() {
         let offsets: Vec<f64> = marked.iter().map(|&i| apart(clips[i].zero.unwrap_or(0.0), shift[i])).collect();
         let turn = offsets.iter().sum::<f64>() / offsets.len() as f64;
-        for s in &mut shift {
-            *s += turn;
-        }
+        shift.iter_mut().for_each(|s| *s += turn);
+    }
+    let against = |shift: &[f64]| -> Vec<Option<f64>> {
+        clips.iter().zip(shift).map(|(c, &s)| c.tapped.map(|z| apart(z, s))).collect()
+    };
+    let mut tapped = against(&shift);
+    let mut absolute = !marked.is_empty();
+    if let (false, Agreed::Most(turn)) = (absolute, agree(tapped.iter().copied().flatten())) {
+        shift.iter_mut().for_each(|s| *s += turn);
+        tapped = against(&shift);
+        absolute = true;
     }
     let mut sum = vec![0.0_f32; N_FINE * N_BAND];
     for (c, &s) in clips.iter().zip(&shift) {
         add_turned(&mut sum, &c.pattern, s, 1.0 / n.max(1) as f32);
     }
-    Alignment { shift, mean: sum, absolute: !marked.is_empty() }
+    Alignment { shift, mean: sum, absolute, tapped }
 }
 
 #[cfg(test)]
@@ -232,13 +249,79 @@ mod tests {
         let clips: Vec<Turnable> = [5, 60, 100, 30]
             .iter()
             .enumerate()
-            .map(|(i, &t)| Turnable { pattern: pattern(&made_up(t), N_BAND), zero: (i == 2).then_some(100.0) })
+            .map(|(i, &t)| Turnable {
+                pattern: pattern(&made_up(t), N_BAND),
+                zero: (i == 2).then_some(100.0),
+                tapped: None,
+            })
             .collect();
         let a = align(&clips);
         assert!(a.absolute);
         for (s, t) in a.shift.iter().zip([5.0, 60.0, 100.0, 30.0]) {
             assert!(apart(*s, t).abs() < 1e-3, "{s} {t}");
         }
+    }
+
+    /// Clips turned by `turns`, of which some are tapped so many fine bins off the crank zero.
+    fn tapped(taps: [Option<f64>; 5]) -> Alignment {
+        let clips: Vec<Turnable> = [5, 60, 100, 30, 77]
+            .iter()
+            .zip(taps)
+            .map(|(&t, off)| Turnable {
+                pattern: pattern(&made_up(t), N_BAND),
+                zero: None,
+                tapped: off.map(|off| t as f64 + off),
+            })
+            .collect();
+        align(&clips)
+    }
+
+    #[test]
+    fn taps_that_disagree_move_no_clip_against_another() {
+        let plain = tapped([None; 5]);
+        for taps in [
+            [Some(0.0), None, None, None, None],
+            [Some(0.0), Some(48.0), None, None, None],
+            [Some(1.0), Some(18.0), Some(-1.0), None, None],
+            [Some(48.0), Some(0.0), Some(2.0), Some(-2.0), Some(18.0)],
+        ] {
+            let a = tapped(taps);
+            for (s, p) in a.shift.iter().zip(&plain.shift) {
+                let (turned, first) = (apart(*s, *p), apart(a.shift[0], plain.shift[0]));
+                assert!(apart(turned, first).abs() < 1e-9, "{taps:?}: {s} {p}");
+            }
+        }
+    }
+
+    #[test]
+    fn most_taps_that_agree_make_all_absolute_and_the_odd_one_is_seen() {
+        for odd in [18.0, 48.0, -48.0] {
+            let a = tapped([Some(1.0), Some(odd), Some(-1.0), None, Some(2.0)]);
+            assert!(a.absolute);
+            for (s, t) in a.shift.iter().zip([5.0, 60.0, 100.0, 30.0, 77.0]) {
+                assert!(apart(*s, t).abs() <= 1.0, "{odd}: {s} {t}");
+            }
+            assert!(a.tapped[3].is_none() && (a.tapped[1].unwrap() - odd).abs() <= 1.0, "{:?}", a.tapped);
+        }
+        // One tapped clip, or two that do not agree, make nothing absolute.
+        assert!(!tapped([Some(1.0), None, None, None, None]).absolute);
+        assert!(!tapped([Some(1.0), Some(48.0), None, None, None]).absolute);
+    }
+
+    #[test]
+    fn pulses_go_before_taps() {
+        let clips: Vec<Turnable> = [5.0, 60.0, 100.0]
+            .iter()
+            .enumerate()
+            .map(|(i, &t)| Turnable {
+                pattern: pattern(&made_up(t as usize), N_BAND),
+                zero: (i == 0).then_some(t),
+                tapped: (i > 0).then_some(t + 48.0),
+            })
+            .collect();
+        let a = align(&clips);
+        assert!(a.absolute && apart(a.shift[1], 60.0).abs() < 1e-3);
+        assert!((a.tapped[2].unwrap() - 48.0).abs() < 1e-3);
     }
 
     #[test]

@@ -1,11 +1,13 @@
 //! Known-good maps to a model: common origin, operating point, nuisance, spread between runs.
 
+mod agree;
 mod align;
 mod model;
 mod pair;
 mod swing;
 
-pub use align::{Alignment, N_CELL, Turnable, align, best_turn, pattern, turned_db};
+pub use agree::{Agreed, TAP_REACH, agree};
+pub use align::{Alignment, MARK_REACH, N_CELL, Turnable, align, apart, best_turn, pattern, turned_db};
 pub use model::{GoodClip, Model, band_means, nuisance_of};
 pub use pair::{Pairing, pair};
 pub use swing::turned_swings;

@@ -30,7 +30,7 @@ pub struct Pairing {
 pub fn pair(reference: &Analysis, clip: &Analysis) -> Option<Pairing> {
     let base = reference.takes.first()?;
     let n_usable = reference.takes.iter().chain(&clip.takes).map(|t| t.map.n_usable).min()?;
-    let origin = base.zero_turns.unwrap_or(0.0) * N_FINE as f64;
+    let origin = base.zero_turns().unwrap_or(0.0) * N_FINE as f64;
     let base_pattern = pattern(&base.map, n_usable);
     let (take, turn, agreement) = clip
         .takes
@@ -50,7 +50,7 @@ pub fn pair(reference: &Analysis, clip: &Analysis) -> Option<Pairing> {
         take,
         reference_zero_turns: origin / N_FINE as f64,
         zero_turns: shift / N_FINE as f64,
-        marked: base.zero_turns.is_some(),
+        marked: base.mark.is_some(),
         gain_db: robust::median(&differences)?,
         agreement,
     })

@@ -6,6 +6,7 @@
 use crate::clip::{Code, Effect, Finding};
 use crate::dsp::bands::N_BAND;
 use crate::map::{Analysis, FoldedMap, N_FINE, N_SWING, SWING_CELLS, Take};
+use crate::stroke::{Mark, MarkKind};
 
 /// Form of these bytes.
 const FORM: u8 = 2;
@@ -13,6 +14,8 @@ const FORM: u8 = 2;
 const LEVEL_STEP_DB: f32 = 0.02;
 /// Step of a spread in dB.
 const SPREAD_STEP_DB: f32 = 0.25;
+/// What stands before a crank zero that taps gave; 1 before one from pulses, and before any that was kept when the kind was not.
+const TAPS: u8 = 2;
 /// A power that stands for nothing, -240 dB.
 const TINY: f32 = 1e-24;
 /// Findings that there are.
@@ -80,6 +83,15 @@ fn put_maybe(out: &mut Vec<u8>, x: Option<f64>) {
     }
 }
 
+/// A mark as [`put_maybe`] writes its zero, with another flag for taps: programs that know no kinds read it as they always did.
+fn put_mark(out: &mut Vec<u8>, mark: Option<Mark>) {
+    let at = out.len();
+    put_maybe(out, mark.map(|m| m.zero_turns));
+    if mark.is_some_and(|m| m.kind == MarkKind::Taps) {
+        out[at] = TAPS;
+    }
+}
+
 fn put_text(out: &mut Vec<u8>, text: &str) {
     put_number(out, u32::try_from(text.len()).unwrap_or(0));
     out.extend(text.bytes().take(u32::MAX as usize));
@@ -104,7 +116,7 @@ pub fn encode(analysis: &Analysis) -> Vec<u8> {
             put_f64(&mut out, x);
         }
         put_number(&mut out, t.strokes);
-        put_maybe(&mut out, t.zero_turns);
+        put_mark(&mut out, t.mark);
         put_maybe(&mut out, t.second_spm);
         put_map(&mut out, &t.map);
     }
@@ -186,6 +198,11 @@ impl Reader<'_> {
         if self.byte()? == 0 { Ok(None) } else { self.f64().map(Some) }
     }
 
+    fn mark(&mut self) -> Result<Option<Mark>, BlobError> {
+        let kind = if self.0.first() == Some(&TAPS) { MarkKind::Taps } else { MarkKind::Pulse };
+        Ok(self.maybe()?.map(|zero_turns| Mark { zero_turns, kind }))
+    }
+
     fn text(&mut self) -> Result<String, BlobError> {
         let n = self.number()? as usize;
         String::from_utf8(self.bytes(n)?.to_vec()).map_err(|_| BlobError::Strange { what: "a text" })
@@ -257,8 +274,8 @@ pub fn decode(bytes: &[u8]) -> Result<Analysis, BlobError> {
     for _ in 0..r.number()? {
         let (spm, lock, strength) = (r.f64()?, r.f64()?, r.f64()?);
         let strokes = r.number()?;
-        let (zero_turns, second_spm) = (r.maybe()?, r.maybe()?);
-        takes.push(Take { spm, strokes, lock, strength, zero_turns, map: r.map()?, second_spm, phase: None });
+        let (mark, second_spm) = (r.mark()?, r.maybe()?);
+        takes.push(Take { spm, strokes, lock, strength, mark, map: r.map()?, second_spm, phase: None });
     }
     if !r.0.is_empty() {
         return Err(BlobError::Strange { what: "bytes at the end" });
@@ -272,7 +289,7 @@ mod tests {
 
     use super::*;
 
-    fn made_up(n_usable: usize, zero: Option<f64>, tilt: f32) -> Analysis {
+    fn made_up(n_usable: usize, mark: Option<Mark>, tilt: f32) -> Analysis {
         let power = (0..N_FINE * N_BAND)
             .map(|i| {
                 let (k, b) = (i / N_BAND, i % N_BAND);
@@ -287,7 +304,7 @@ mod tests {
             strokes: 35,
             lock: 0.93,
             strength: 1.7,
-            zero_turns: zero,
+            mark,
             map,
             second_spm: None,
             phase: Some(vec![0.0, 0.1]),
@@ -307,7 +324,7 @@ mod tests {
 
     #[test]
     fn a_map_comes_back_within_a_hundredth_of_a_decibel() {
-        let a = made_up(28, Some(0.123), 0.8);
+        let a = made_up(28, Some(Mark::pulse(0.123)), 0.8);
         let bytes = encode(&a);
         let b = decode(&bytes).unwrap();
         assert!(bytes.len() < 14_000, "{} bytes", bytes.len());
@@ -317,16 +334,25 @@ mod tests {
         );
         assert_eq!(b.findings, a.findings);
         let (x, y) = (&a.takes[0], &b.takes[0]);
-        assert_eq!(
-            (x.spm.to_bits(), x.strokes, x.zero_turns, &y.phase),
-            (y.spm.to_bits(), y.strokes, y.zero_turns, &None)
-        );
+        assert_eq!((x.spm.to_bits(), x.strokes, x.mark, &y.phase), (y.spm.to_bits(), y.strokes, y.mark, &None));
         assert_eq!((x.map.n_usable, &x.map.spread_db), (y.map.n_usable, &y.map.spread_db));
         assert_eq!(x.map.swings.len(), y.map.swings.len());
         assert!(x.map.swings.iter().zip(&y.map.swings).all(|(a, b)| (a - b).abs() <= 0.0101));
         for (p, q) in x.map.power.iter().zip(&y.map.power) {
             assert!((level(*p) - level(*q)).abs() <= 0.0101, "{p} {q}");
         }
+    }
+
+    #[test]
+    fn a_mark_comes_back_with_its_kind_and_older_programs_still_read_it() {
+        for mark in [None, Some(Mark::pulse(0.25)), Some(Mark::taps(0.25))] {
+            let bytes = encode(&made_up(32, mark, 0.5));
+            assert_eq!(decode(&bytes).unwrap().takes[0].mark, mark);
+        }
+        // Older programs ask only whether there is a zero, and where.
+        let mut out = Vec::new();
+        put_mark(&mut out, Some(Mark::taps(0.25)));
+        assert_eq!(Reader(&out).maybe().unwrap(), Some(0.25));
     }
 
     #[test]
@@ -345,7 +371,7 @@ mod tests {
 
     #[test]
     fn bytes_cut_short_are_noticed() {
-        let bytes = encode(&made_up(32, Some(0.5), 0.5));
+        let bytes = encode(&made_up(32, Some(Mark::taps(0.5)), 0.5));
         for n in (0..bytes.len()).step_by(97) {
             assert!(decode(&bytes[..n]).is_err(), "{n}");
         }

@@ -160,7 +160,7 @@ fn the_pulse_channel_gives_the_strokes_and_is_kept() {
     assert!(live.pulses.is_some_and(|n| (20..=25).contains(&n)), "{live:?}");
     let clip = clip::read(&plan.tracks[0].path, &ReadSettings { pulse: Some(2), ..ReadSettings::default() }).unwrap();
     let analysis = crate::map::analyse(&clip, &crate::map::AnalyseSettings::default());
-    assert!(analysis.takes[0].zero_turns.is_some(), "{:?}", analysis.findings);
+    assert!(analysis.takes[0].mark.is_some(), "{:?}", analysis.findings);
 }
 
 #[test]

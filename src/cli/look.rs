@@ -117,7 +117,7 @@ fn see(path: &Path, read: &ReadSettings, wish: &AnalyseSettings, drawn: bool) ->
     let levels = view::levels(&clip);
     let spectrogram = if drawn {
         spectrogram_of(&clip.samples, clip.sample_rate_hz, clip.scale, COLUMNS).ok().map(|mut s| {
-            if let Some((take, zero)) = analysis.takes.first().map(|t| (t, t.zero_turns.unwrap_or(0.0)))
+            if let Some((take, zero)) = analysis.takes.first().map(|t| (t, t.zero_turns().unwrap_or(0.0)))
                 && let Some(phase) = take.phase.as_ref().filter(|_| has_stroke(take))
             {
                 s.stroke_times_s = view::stroke_times_s(phase, zero, analysis.first_centre_s);
@@ -168,7 +168,7 @@ fn document(name: &Named, seen: &Seen) -> Value {
 }
 
 fn angle_of(take: &Take) -> Angle {
-    if take.zero_turns.is_some() { Angle::Absolute } else { Angle::Relative }
+    if take.mark.is_some() { Angle::Absolute } else { Angle::Relative }
 }
 
 /// The facts of a clip, a line each, first the name.
@@ -240,7 +240,7 @@ fn draw(path: &Path, name: &Named, seen: &Seen, io: &mut Io<'_>) -> anyhow::Resu
         .takes
         .first()
         .filter(|t| has_stroke(t))
-        .map(|take| (view::stroke_map(take, take.zero_turns.unwrap_or(0.0), seen.clip.scale), angle_of(take)));
+        .map(|take| (view::stroke_map(take, take.zero_turns().unwrap_or(0.0), seen.clip.scale), angle_of(take)));
     let facts = [strokes(&seen.analysis, None), level(seen), recording(seen)];
     picture::look_picture(path, spectrogram, map.as_ref().map(|(m, a)| (m, *a)), &name.file, &facts)?;
     io.say(&format!("{}: picture of {}", path.display(), name.file))?;

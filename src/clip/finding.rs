@@ -60,6 +60,8 @@ pub enum Code {
     AngleUnsure,
     /// The good clips are of too few rounds to tell how far rounds lie apart.
     Provisional,
+    /// Taps lie at another angle than the good runs or the other taps: they were not used.
+    TapsOff,
 }
 
 impl Code {
@@ -89,6 +91,7 @@ impl Code {
             Self::OddGood => "odd-good",
             Self::AngleUnsure => "angle-unsure",
             Self::Provisional => "provisional",
+            Self::TapsOff => "taps-off",
         }
     }
 }

@@ -4,7 +4,7 @@ use crate::clip::{Clip, Code, Effect, Finding};
 use crate::dsp::bands::{N_BAND, band_edges_hz, usable_bands};
 use crate::dsp::frames::{BandFrames, FramePlan};
 use crate::map::{FoldedMap, fold, fold_two};
-use crate::stroke::{self, Feature, N_GROUP, Rhythm, group_edges};
+use crate::stroke::{self, Feature, Mark, N_GROUP, Rhythm, group_edges};
 
 /// Fewer whole strokes than this can't carry a verdict.
 pub(crate) const LEAST_STROKES: u32 = 10;
@@ -51,14 +51,22 @@ pub struct Take {
     pub lock: f64,
     /// Map strength, see [`Rhythm::strength`].
     pub strength: f64,
-    /// Crank zero as a fraction of a turn of this rhythm's phase, from marks.
-    pub zero_turns: Option<f64>,
+    /// Crank zero of this rhythm's phase.
+    pub mark: Option<Mark>,
     /// Mean power over angle, from an arbitrary origin.
     pub map: FoldedMap,
     /// Rate of a second rhythm that was taken out, strokes a minute.
     pub second_spm: Option<f64>,
     /// Turns at each frame, if asked for.
     pub phase: Option<Vec<f64>>,
+}
+
+impl Take {
+    /// Crank zero as a fraction of a turn of this rhythm's phase, from whatever mark there is.
+    #[must_use]
+    pub fn zero_turns(&self) -> Option<f64> {
+        self.mark.map(|m| m.zero_turns)
+    }
 }
 
 /// What one clip gave.
@@ -206,7 +214,7 @@ fn rotating_take(frames: &BandFrames, level: &[f32]) -> Take {
         strokes: 0,
         lock: 0.0,
         strength: 0.0,
-        zero_turns: None,
+        mark: None,
         map: fold(frames, level, &phase, &band_edges_hz()),
         second_spm: None,
         phase: None,
@@ -356,17 +364,17 @@ fn take(
     let (first, last) = (rhythm.phase.first().copied().unwrap_or(0.0), rhythm.phase.last().copied().unwrap_or(0.0));
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a count of strokes, not negative")]
     let strokes = (last - first).max(0.0) as u32;
-    let mut zero_turns = None;
+    let mut mark = None;
     if !marks.is_empty() {
         match stroke::zero_from_marks(marks, &rhythm.phase, frames.first_centre_s, frames.frame_rate_hz) {
-            Ok(z) => zero_turns = Some(z),
+            Ok(z) => mark = Some(Mark::pulse(z)),
             Err(e) => findings.push(Finding::warn(Code::AngleUnsure, format!("pulse channel: {e}"))),
         }
     }
-    if let (None, Some(taps)) = (zero_turns, &settings.taps_s) {
+    if let (None, Some(taps)) = (mark, &settings.taps_s) {
         let shifted: Vec<f64> = taps.iter().map(|t| t - clip.start_s).collect();
         match stroke::zero_from_taps(&shifted, &rhythm.phase, frames.first_centre_s, frames.frame_rate_hz) {
-            Ok(z) => zero_turns = Some(z),
+            Ok(z) => mark = Some(Mark::taps(z)),
             Err(e) => findings.push(Finding::warn(Code::AngleUnsure, format!("taps: {e}"))),
         }
     }
@@ -375,7 +383,7 @@ fn take(
         strokes,
         lock: rhythm.lock,
         strength: rhythm.strength,
-        zero_turns,
+        mark,
         map,
         second_spm: second.map(|s| s.spm),
         phase: settings.keep_phase.then(|| rhythm.phase.clone()),

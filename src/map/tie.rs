@@ -3,7 +3,7 @@
 use crate::clip::{Code, Finding};
 use crate::dsp::frames::HOP_S;
 use crate::map::Analysis;
-use crate::stroke;
+use crate::stroke::{self, Mark};
 
 /// How tightly taps gather at one angle of a clip's strongest rhythm.
 ///
@@ -40,9 +40,9 @@ pub fn taps_fit(analysis: &Analysis, taps_s: &[f64], start_s: f64) -> Option<f64
 pub fn tie_taps(analysis: &mut Analysis, taps_s: &[f64], start_s: f64) {
     let taps: Vec<f64> = taps_s.iter().map(|t| t - start_s).collect();
     for take in &mut analysis.takes {
-        let (None, Some(phase)) = (take.zero_turns, &take.phase) else { continue };
+        let (None, Some(phase)) = (take.mark, &take.phase) else { continue };
         match stroke::zero_from_taps(&taps, phase, analysis.first_centre_s, 1.0 / HOP_S) {
-            Ok(zero) => take.zero_turns = Some(zero),
+            Ok(zero) => take.mark = Some(Mark::taps(zero)),
             Err(e) => analysis.findings.push(Finding::warn(Code::AngleUnsure, format!("taps: {e}"))),
         }
     }

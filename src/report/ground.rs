@@ -24,8 +24,8 @@ pub fn ground(baselines: &[BaselineInfo], odd: &[OddGood], skipped: &[SkippedGoo
         }
     }
     if baselines.iter().any(|b| b.angle == Angle::Relative) {
-        let hint = "Angles count from an arbitrary point: with a crank mark in one good clip (--pulse or --taps) the half of \
-                    the stroke gets its name.";
+        let hint = "Angles count from an arbitrary point: with a pulse channel in one good clip (--pulse), or taps in two that \
+                    agree (--taps), the half of the stroke gets its name.";
         put(&mut out, hint, width);
     }
     for o in odd {

@@ -152,7 +152,7 @@ impl Page {
             Column::new("kHz", false, |v| {
                 v.band_hz.map_or("-".into(), |b| format!("{}-{}", words::kilo(b[0]), words::kilo(b[1])))
             }),
-            Column::new("half", true, |v| dash_unknown(words::half(v.half), v)),
+            Column::new("half", true, |v| dash_unknown(&words::half_known(v), v)),
             Column::new("pattern", true, |v| dash_unknown(words::pattern(v.pattern), v)),
         ];
         if wide {

@@ -41,8 +41,7 @@ pub fn pattern(pattern: Pattern) -> &'static str {
 }
 
 /// The half as the JSON contract has it.
-#[must_use]
-pub fn half(half: Half) -> &'static str {
+fn half(half: Half) -> &'static str {
     match half {
         Half::Discharge => "discharge",
         Half::Suction => "suction",
@@ -97,12 +96,25 @@ pub fn what(v: &ClipVerdict) -> String {
         Pattern::AllRound => return "changed all round the turn".into(),
         Pattern::Unclear => "changed, in no clear pattern",
     };
-    let joint = if matches!(v.pattern, Pattern::Hiss | Pattern::Knock | Pattern::Tone) { " " } else { ", " };
-    match v.half {
+    let joint = match (v.probable_half, v.pattern) {
+        (Some(_), _) => ", probably ",
+        (None, Pattern::Hiss | Pattern::Knock | Pattern::Tone) => " ",
+        _ => ", ",
+    };
+    match v.probable_half.unwrap_or(v.half) {
         Half::Discharge => format!("{shape}{joint}in the discharge half"),
         Half::Suction => format!("{shape}{joint}in the suction half"),
         Half::Both => format!("{shape}{joint}in both halves"),
         Half::Unknown => shape.into(),
+    }
+}
+
+/// The half as a fact: `suction`, or `probably suction` where the taps of one clip propose it.
+#[must_use]
+pub fn half_known(v: &ClipVerdict) -> String {
+    match v.probable_half {
+        Some(probable) => format!("probably {}", half(probable)),
+        None => half(v.half).into(),
     }
 }
 

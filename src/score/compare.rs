@@ -5,7 +5,8 @@ use std::collections::BTreeMap;
 use rayon::prelude::*;
 
 use crate::baseline::{
-    Alignment, GoodClip, Model, N_CELL, Turnable, align, best_turn, nuisance_of, pattern, turned_db, turned_swings,
+    Alignment, GoodClip, MARK_REACH, Model, N_CELL, Turnable, align, best_turn, nuisance_of, pattern, turned_db,
+    turned_swings,
 };
 use crate::dsp::bands::band_edges_hz;
 use crate::map::{Analysis, N_ANGLE, N_FINE, Take};
@@ -15,6 +16,7 @@ use crate::score::few::{LEAST_CLIPS, LEAST_ROUNDS, n_rounds};
 use crate::score::limit::{Combined, Limit};
 use crate::score::scorer::{Bank, Raw};
 use crate::score::{Best, Scored, Scorer, cross_talk};
+use crate::stroke::MarkKind;
 
 /// Folds of the leave-out; with more rounds than this each fold leaves out several.
 const MOST_FOLDS: usize = 12;
@@ -119,8 +121,16 @@ pub struct Comparison {
     pub with_pressure: bool,
 }
 
-fn zero_bins(take: &Take, shape: &PumpShape, module: Option<u32>) -> Option<f64> {
-    take.zero_turns.map(|z| (z + shape.offset_turns(module)) * N_FINE as f64)
+/// The module's own crank zero in fine bins of a take's map, as a mark of one kind gives it.
+pub(super) fn zero_bins(take: &Take, kind: MarkKind, shape: &PumpShape, module: Option<u32>) -> Option<f64> {
+    let mark = take.mark.filter(|m| m.kind == kind)?;
+    Some((mark.zero_turns + shape.offset_turns(module)) * N_FINE as f64)
+}
+
+/// A take ready for alignment, with its marks on the module's own angle.
+pub(super) fn turnable(take: &Take, n_usable: usize, shape: &PumpShape, module: Option<u32>) -> Turnable {
+    let zero = |kind| zero_bins(take, kind, shape, module);
+    Turnable { pattern: pattern(&take.map, n_usable), zero: zero(MarkKind::Pulse), tapped: zero(MarkKind::Taps) }
 }
 
 pub(super) fn point(item: &Item, take: &Take, with_pressure: bool) -> Vec<f64> {
@@ -150,13 +160,8 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
         .into_par_iter()
         .map(|(module, members)| {
             let n_rounds = n_rounds(goods, module);
-            let turnables: Vec<Turnable> = members
-                .iter()
-                .map(|&i| {
-                    let take = &goods[i].analysis.takes[0];
-                    Turnable { pattern: pattern(&take.map, n_usable), zero: zero_bins(take, shape, module) }
-                })
-                .collect();
+            let turnables: Vec<Turnable> =
+                members.iter().map(|&i| turnable(&goods[i].analysis.takes[0], n_usable, shape, module)).collect();
             let alignment = align(&turnables);
             let clips: Vec<GoodClip> = members
                 .iter()
@@ -381,9 +386,9 @@ fn judge(
         .filter(|(_, take)| take.map.n_usable >= spot.model.n_usable)
         .map(|(k, take)| {
             let p = pattern(&take.map, spot.model.n_usable);
-            let near =
-                if spot.alignment.absolute { zero_bins(take, shape, item.module).map(|z| (z, 10)) } else { None };
-            let (s, r) = best_turn(&spot.alignment.mean, &p, near);
+            // Taps bound nothing: at a wrong angle they would turn the clip away from its own good runs.
+            let pulse = zero_bins(take, MarkKind::Pulse, shape, item.module).filter(|_| spot.alignment.absolute);
+            let (s, r) = best_turn(&spot.alignment.mean, &p, pulse.map(|z| (z, MARK_REACH)));
             (k, s, r)
         })
         .max_by(|a, b| a.2.total_cmp(&b.2))?;

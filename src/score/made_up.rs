@@ -17,6 +17,7 @@ pub(crate) fn departed(module: u32) -> ClipVerdict {
         band_hz: Some([3200.0, 11_000.0]),
         arc_deg: Some([190.0, 350.0]),
         half: Half::Suction,
+        probable_half: None,
         pattern: Pattern::Hiss,
         reading: "Hiss in the suction half usually means the discharge valve or its seat is leaking. Next: does the same \
 hiss go when the pump stands with pressure on the line (by people allowed to)? Then plan to look at the discharge valve."

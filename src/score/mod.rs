@@ -1,5 +1,6 @@
 //! Departure, place, pattern, reading in words, which module.
 
+mod angle;
 pub mod bank;
 mod compare;
 mod cross_talk;

@@ -5,10 +5,11 @@
 
 use serde::Serialize;
 
-use crate::baseline::{N_CELL, Turnable, align, pattern, turned_db};
+use crate::baseline::{N_CELL, Turnable, align, turned_db};
 use crate::dsp::bands::{N_BAND, band_edges_hz};
-use crate::map::{N_ANGLE, N_FINE, Take};
+use crate::map::{N_ANGLE, Take};
 use crate::robust::median_mut;
+use crate::score::compare::turnable;
 use crate::score::{Angle, Item, PumpShape};
 
 /// Modules that a comparison among them needs: of two nobody can say which is the odd one.
@@ -65,8 +66,8 @@ pub enum OddError {
 
 /// Compares the modules of one walk with each other.
 ///
-/// Each map is brought to its module's own crank angle: by marks and firing order where all clips carry marks, else by turning the maps until
-/// their events lie over each other (clips taken one after the other share no clock). Of each band the quiet level is taken off, which
+/// Each map is brought to its module's own crank angle: by pulses and firing order where all clips carry pulses, else by turning the maps
+/// until their events lie over each other (clips taken one after the other share no clock). Of each band the quiet level is taken off, which
 /// removes gain and tone colour; what is left is compared with the median of the other modules.
 ///
 /// # Arguments
@@ -87,13 +88,8 @@ pub fn odd_ones(items: &[Item], shape: &PumpShape) -> Result<OddOnes, OddError> 
     }
     let takes = takes_of_one_rate(&chosen);
     let n_usable = takes.iter().map(|t| t.map.n_usable).min().unwrap_or(0);
-    let zero =
-        |take: &Take, module: u32| take.zero_turns.map(|z| (z + shape.offset_turns(Some(module))) * N_FINE as f64);
-    let turnables: Vec<Turnable> = takes
-        .iter()
-        .zip(&chosen)
-        .map(|(t, (m, _))| Turnable { pattern: pattern(&t.map, n_usable), zero: zero(t, *m) })
-        .collect();
+    let turnables: Vec<Turnable> =
+        takes.iter().zip(&chosen).map(|(t, (m, _))| turnable(t, n_usable, shape, Some(*m))).collect();
     let marked = turnables.iter().all(|t| t.zero.is_some());
     let alignment = align(&turnables);
     let contrasts: Vec<Vec<f64>> = takes
@@ -137,14 +133,8 @@ pub fn scatter_db(items: &[Item], shape: &PumpShape) -> Option<f64> {
     }
     let takes: Vec<&Take> = chosen.iter().map(|(_, i)| &i.analysis.takes[0]).collect();
     let n_usable = takes.iter().map(|t| t.map.n_usable).min()?;
-    let turnables: Vec<Turnable> = takes
-        .iter()
-        .zip(&chosen)
-        .map(|(t, (_, i))| Turnable {
-            pattern: pattern(&t.map, n_usable),
-            zero: t.zero_turns.map(|z| (z + shape.offset_turns(i.module)) * N_FINE as f64),
-        })
-        .collect();
+    let turnables: Vec<Turnable> =
+        takes.iter().zip(&chosen).map(|(t, (_, i))| turnable(t, n_usable, shape, i.module)).collect();
     let alignment = align(&turnables);
     let maps: Vec<Vec<f64>> =
         takes.iter().zip(&alignment.shift).map(|(t, &s)| contrast(turned_db(&t.map, s), n_usable)).collect();

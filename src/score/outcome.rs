@@ -7,6 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::clip::{Code, Finding};
 use crate::dsp::bands::band_edges_hz;
 use crate::map::N_FINE;
+use crate::score::angle::SpotAngle;
 use crate::score::compare::compare;
 use crate::score::few::{LEAST_CLIPS, LEAST_ROUNDS, n_rounds, provisional, tempered};
 use crate::score::{
@@ -185,23 +186,26 @@ pub fn judge_all(goods: &[Item], nows: &[Item], settings: &JudgeSettings) -> Res
             comparison = compare(&kept, &now, &shape);
         }
         let odd: Vec<OddGood> = odd.into_iter().map(|o| o.0).collect();
-        for spot in &comparison.spots {
+        let angles: Vec<SpotAngle> = comparison.spots.iter().map(|s| SpotAngle::of(s, &kept, nows, &shape)).collect();
+        for (spot, angle) in comparison.spots.iter().zip(&angles) {
             let own: Vec<OddGood> = odd.iter().filter(|o| o.module == spot.module).cloned().collect();
             if asked.contains(&spot.module) {
                 let too_narrow = spots.get(&spot.module).map_or(&[][..], |s| &s.too_narrow);
-                baselines.insert(spot.module, baseline_info(spot, &kept, &own, too_narrow));
+                baselines.insert(spot.module, baseline_info(spot, angle, &kept, &own, too_narrow));
             }
             odd_of.insert(spot.module, own);
         }
         for ((&i, item), judged) in members.iter().zip(&now).zip(&comparison.judged) {
             let Some(j) = judged else { continue };
-            let spot = &comparison.spots[j.spot];
-            let mut verdict = tempered(place::verdict(item, j, spot, &kept, &comparison), spot.rounds);
+            let (spot, angle) = (&comparison.spots[j.spot], &angles[j.spot]);
+            let named = (spot, angle.named);
+            let mut verdict = tempered(place::verdict(item, j, named, &kept, &comparison), spot.rounds);
             let wider = spots.get(&item.module).is_some_and(|s| s.n_band > n_band);
             verdict.quality.extend(narrow(spot, wider));
+            verdict.quality.extend(angle.about_taps(item, j.take, j.shift, &shape));
             out.clips[i] = verdict;
-            out.maps[i] = Some(place::change_maps(item, j, spot, comparison.with_pressure));
-            out.zero_turns[i] = Some((j.take, j.shift / N_FINE as f64));
+            out.maps[i] = Some(place::change_maps(item, j, named, comparison.with_pressure));
+            out.zero_turns[i] = Some((j.take, j.shift / N_FINE as f64 + angle.named.turn_turns()));
         }
     }
     out.baselines = baselines.into_values().collect();
@@ -303,7 +307,13 @@ fn odd_ones(comparison: &Comparison, goods: &[Item], skip: bool) -> Vec<(OddGood
     out
 }
 
-fn baseline_info(spot: &Spot, goods: &[Item], odd: &[OddGood], too_narrow: &[Finding]) -> BaselineInfo {
+fn baseline_info(
+    spot: &Spot,
+    angle: &SpotAngle,
+    goods: &[Item],
+    odd: &[OddGood],
+    too_narrow: &[Finding],
+) -> BaselineInfo {
     let members: Vec<&Item> = spot.goods.iter().map(|&i| &goods[i]).collect();
     let spm: Vec<f64> = members.iter().map(|g| g.analysis.takes[0].spm).collect();
     let mut quality = too_narrow.to_vec();
@@ -326,6 +336,7 @@ fn baseline_info(spot: &Spot, goods: &[Item], odd: &[OddGood], too_narrow: &[Fin
             ),
         ));
     }
+    quality.extend(angle.quality.iter().cloned());
     BaselineInfo {
         module: spot.module,
         clips: members.len(),
@@ -333,7 +344,7 @@ fn baseline_info(spot: &Spot, goods: &[Item], odd: &[OddGood], too_narrow: &[Fin
         rounds_known: members.iter().all(|g| g.round.is_some()),
         spm: [spm.iter().copied().fold(f64::MAX, f64::min), spm.iter().copied().fold(f64::MIN, f64::max)],
         sample_rate_hz: members.iter().map(|g| g.analysis.sample_rate_hz).fold(f64::MAX, f64::min),
-        angle: if spot.alignment.absolute { Angle::Absolute } else { Angle::Relative },
+        angle: angle.named.angle(),
         quality,
     }
 }

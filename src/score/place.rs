@@ -6,6 +6,7 @@ use crate::baseline::N_CELL;
 use crate::clip::{Code, Finding};
 use crate::dsp::bands::{N_BAND, band_edges_hz};
 use crate::map::{N_ANGLE, StrokeMap};
+use crate::score::angle::Named;
 use crate::score::compare::{Comparison, Item, Judged, Spot, point};
 use crate::score::limit::Limit;
 use crate::score::reading::{Finds, reading};
@@ -75,11 +76,13 @@ fn within(arc: (usize, usize), column: usize) -> bool {
     (column + N_ANGLE - arc.0) % N_ANGLE < arc.1
 }
 
-/// Which half an arc lies in.
-fn half_of(arc: (usize, usize), angle: Angle) -> Half {
-    if angle == Angle::Relative {
-        return Half::Unknown;
-    }
+/// An arc of the spot's columns on angles that start `turn` columns later.
+fn turned(arc: (usize, usize), turn: usize) -> (usize, usize) {
+    ((arc.0 + N_ANGLE - turn) % N_ANGLE, arc.1)
+}
+
+/// Which half an arc of the module's own angles lies in.
+fn half_of(arc: (usize, usize)) -> Half {
     let discharge = (0..N_ANGLE / 2).filter(|&a| within(arc, a)).count() as f64 / arc.1 as f64;
     if arc.1 >= N_ANGLE || (1.0 - HALF_SHARE..=HALF_SHARE).contains(&discharge) {
         Half::Both
@@ -130,9 +133,14 @@ fn outside_span(item: &Item, j: &Judged, spot: &Spot, goods: &[Item]) -> Vec<Fin
 
 /// The verdict on a judged clip.
 #[must_use]
-pub(super) fn verdict(item: &Item, j: &Judged, spot: &Spot, goods: &[Item], comparison: &Comparison) -> ClipVerdict {
+pub(super) fn verdict(
+    item: &Item,
+    j: &Judged,
+    (spot, named): (&Spot, Named),
+    goods: &[Item],
+    comparison: &Comparison,
+) -> ClipVerdict {
     let take = &item.analysis.takes[j.take];
-    let angle = if spot.alignment.absolute { Angle::Absolute } else { Angle::Relative };
     let mut quality = item.analysis.findings.clone();
     quality.extend(outside_span(item, j, spot, goods));
     let level_db = level_change(j, spot);
@@ -181,11 +189,18 @@ pub(super) fn verdict(item: &Item, j: &Judged, spot: &Spot, goods: &[Item], comp
     } else {
         mean_over(&clean, bands, inside) - mean_over(&clean, bands, |a| !inside(a))
     };
-    let half = if state == State::Steady { Half::Unknown } else { half_of(arc, angle) };
-    let width = 360.0 / N_ANGLE as f64;
-    let arc_deg = [arc.0 as f64 * width, ((arc.0 + arc.1) as f64 * width - 1e-9).rem_euclid(360.0) + 1e-9];
-    let text = reading(&Finds { state, pattern, half, angle, start_deg: arc_deg[0], heard_from: j.heard_from });
     let departs = state != State::Steady;
+    // The half, on the angle that is known or that one tapped clip proposes.
+    let (half, own) = match named {
+        Named::Sure(turn) | Named::Likely(turn) if departs => (half_of(turned(arc, turn)), turned(arc, turn)),
+        _ => (Half::Unknown, arc),
+    };
+    let width = 360.0 / N_ANGLE as f64;
+    let start_deg = own.0 as f64 * width;
+    let text = reading(&Finds { state, pattern, half, angle: named.angle(), start_deg, heard_from: j.heard_from });
+    let sure = named.angle() == Angle::Absolute;
+    let shown = turned(arc, named.turn());
+    let arc_deg = [shown.0 as f64 * width, ((shown.0 + shown.1) as f64 * width - 1e-9).rem_euclid(360.0) + 1e-9];
     ClipVerdict {
         verdict: state,
         departure: Some(departure),
@@ -193,7 +208,8 @@ pub(super) fn verdict(item: &Item, j: &Judged, spot: &Spot, goods: &[Item], comp
         excess_db: Some(excess_db),
         band_hz: departs.then(|| [edges[bands.0], edges[bands.1]]),
         arc_deg: departs.then_some(if arc.1 >= N_ANGLE { [0.0, 360.0] } else { arc_deg }),
-        half,
+        half: if sure { half } else { Half::Unknown },
+        probable_half: Some(half).filter(|h| !sure && *h != Half::Unknown),
         pattern: if departs { pattern } else { Pattern::Unclear },
         reading: text,
         ..base
@@ -222,15 +238,16 @@ fn map_of(cells: impl Fn(usize) -> f64, n_usable: usize) -> StrokeMap {
 
 /// Good, now and their difference on one origin, gain and tone colour taken out of `now`.
 #[must_use]
-pub(super) fn change_maps(item: &Item, j: &Judged, spot: &Spot, with_pressure: bool) -> ChangeMaps {
+pub(super) fn change_maps(item: &Item, j: &Judged, (spot, named): (&Spot, Named), with_pressure: bool) -> ChangeMaps {
     let (good, factor) = spot.model.predict(&point(item, &item.analysis.takes[j.take], with_pressure));
     let residual: Vec<f64> = (0..N_CELL).map(|i| (j.level_db[i] - good[i]) / factor).collect();
     let clean = cleaned(&spot.model, &residual);
     let n = spot.model.n_usable;
+    let at = |i: usize| i / N_ANGLE * N_ANGLE + (i % N_ANGLE + named.turn()) % N_ANGLE;
     ChangeMaps {
-        good: map_of(|i| good[i], n),
-        now: map_of(|i| good[i] + clean[i] * factor, n),
-        difference: map_of(|i| clean[i] * factor, n),
-        angle: if spot.alignment.absolute { Angle::Absolute } else { Angle::Relative },
+        good: map_of(|i| good[at(i)], n),
+        now: map_of(|i| good[at(i)] + clean[at(i)] * factor, n),
+        difference: map_of(|i| clean[at(i)] * factor, n),
+        angle: named.angle(),
     }
 }

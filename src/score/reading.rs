@@ -9,11 +9,11 @@ pub(super) struct Finds {
     pub state: State,
     /// Shape of the change.
     pub pattern: Pattern,
-    /// Half of the turn.
+    /// Half of the turn; only probable where angles are relative.
     pub half: Half,
     /// Whether angles are the module's own.
     pub angle: Angle,
-    /// Start of the change in degrees of the module's own crank angle.
+    /// Start of the change in degrees of the angle that the half goes by.
     pub start_deg: f64,
     /// The module whose change is heard here, if it is not this one.
     pub heard_from: Option<Heard>,
@@ -38,13 +38,16 @@ pub(super) fn reading(f: &Finds) -> String {
     if f.state == State::Steady {
         return "Sounds like its own good runs. Next: nothing out of turn; record again at the next round.".into();
     }
+    // The taps of one clip propose a half; only a second clip's, or pulses, make it sure.
+    let likely = f.angle == Angle::Relative && f.half != Half::Unknown;
+    let probably = if likely { ", probably" } else { "" };
     let (meaning, next) = match (f.pattern, f.half) {
         (Pattern::Hiss, Half::Discharge) => (
-            "Hiss in the discharge half: usually a suction valve or seat that leaks, or a piston and liner that wash".to_string(),
+            format!("Hiss{probably} in the discharge half: usually a suction valve or seat that leaks, or a piston and liner that wash"),
             "look for mud in this liner's wash returns (mud points at piston and liner), then plan to look at the suction valve and seat".to_string(),
         ),
         (Pattern::Hiss, Half::Suction) => (
-            "Hiss in the suction half: usually a discharge valve or seat that leaks".to_string(),
+            format!("Hiss{probably} in the suction half: usually a discharge valve or seat that leaks"),
             "compare the pump gauge with its last readings at the same strokes; plan to look at the discharge valve and seat".to_string(),
         ),
         (Pattern::Hiss, _) => (
@@ -52,7 +55,7 @@ pub(super) fn reading(f: &Finds) -> String {
             "check the liner-wash returns for mud and the pump gauge against its last readings".to_string(),
         ),
         (Pattern::Knock, Half::Discharge) if f.start_deg < 90.0 => (
-            "A knock early in the discharge half: usually air or gas in the mud, a starved suction, or a loose piston nut or rod clamp".to_string(),
+            format!("A knock{probably} early in the discharge half: usually air or gas in the mud, a starved suction, or a loose piston nut or rod clamp"),
             "check the suction screen and the charge pressure, and look at the rod clamps".to_string(),
         ),
         (Pattern::Knock, _) => (
@@ -85,8 +88,10 @@ pub(super) fn reading(f: &Finds) -> String {
         out.push_str("; ");
         out.push_str(LISTEN_AGAIN);
     }
-    if f.angle == Angle::Relative {
-        out.push_str("; the half of the turn is unknown: one clip with a pulse channel or taps would tell it");
+    if likely {
+        out.push_str("; the half stands on the taps of one clip: tap another clip of this spot to make sure");
+    } else if f.angle == Angle::Relative {
+        out.push_str("; the half of the turn is unknown: a clip with a pulse channel or two with taps would tell it");
     }
     out.push('.');
     out
@@ -110,6 +115,19 @@ mod tests {
             assert!(text.starts_with("Probably heard from module 3: "), "{text}");
             assert!(text.contains("Next: look at module 3 first"), "{text}");
             assert_eq!(text.contains("nothing of its own"), all);
+        }
+    }
+
+    #[test]
+    fn a_half_that_one_tapped_clip_proposes_is_called_probable() {
+        for (pattern, half) in
+            [(Pattern::Hiss, Half::Discharge), (Pattern::Hiss, Half::Suction), (Pattern::Knock, Half::Discharge)]
+        {
+            let finds =
+                |angle| Finds { state: State::Departed, pattern, half, angle, start_deg: 30.0, heard_from: None };
+            let (likely, sure) = (reading(&finds(Angle::Relative)), reading(&finds(Angle::Absolute)));
+            assert!(likely.contains(", probably ") && likely.contains("tap another clip"), "{likely}");
+            assert!(!sure.contains("probably") && !sure.contains("tap "), "{sure}");
         }
     }
 

@@ -3,8 +3,9 @@
 use std::collections::BTreeMap;
 
 use crate::baseline::{Turnable, align, best_turn, pattern};
-use crate::map::N_FINE;
+use crate::map::{N_FINE, Take};
 use crate::score::Item;
+use crate::stroke::{Mark, MarkKind};
 
 /// How much better a clip's other rhythm must fit the other clips' map before it is taken instead.
 const BETTER: f64 = 0.1;
@@ -38,7 +39,11 @@ pub(super) fn rhythms(goods: &mut [Item]) {
         let n_usable = members.iter().map(|&i| goods[i].analysis.takes[0].map.n_usable).min().unwrap_or(0);
         let first: Vec<Turnable> = members
             .iter()
-            .map(|&i| Turnable { pattern: pattern(&goods[i].analysis.takes[0].map, n_usable), zero: None })
+            .map(|&i| Turnable {
+                pattern: pattern(&goods[i].analysis.takes[0].map, n_usable),
+                zero: None,
+                tapped: None,
+            })
             .collect();
         let mean = align(&first).mean;
         for &i in members {
@@ -52,17 +57,17 @@ pub(super) fn rhythms(goods: &mut [Item]) {
     }
 }
 
-/// Lends a mark of today's clip to the good clips of its spot where none of them has one.
+/// Lends the pulses' mark of today's clip to the good clips of its spot where none of them has one.
 pub(super) fn mark_from_present(goods: &mut [Item], nows: &[Item]) {
     for (module, members) in by_module(goods) {
-        if members.iter().any(|&i| goods[i].analysis.takes[0].zero_turns.is_some()) {
+        if members.iter().any(|&i| pulse_of(&goods[i].analysis.takes[0]).is_some()) {
             continue;
         }
         let marked = nows
             .iter()
             .filter(|n| n.module == module && n.analysis.refusal().is_none())
             .flat_map(|n| n.analysis.takes.iter())
-            .find_map(|t| t.zero_turns.map(|z| (t, z)));
+            .find_map(|t| pulse_of(t).map(|z| (t, z)));
         let Some((take, zero)) = marked else { continue };
         let n_usable = goods[members[0]].analysis.takes[0].map.n_usable.min(take.map.n_usable);
         let reference = pattern(&take.map, n_usable);
@@ -71,7 +76,12 @@ pub(super) fn mark_from_present(goods: &mut [Item], nows: &[Item]) {
             .map(|&i| (i, best_turn(&reference, &pattern(&goods[i].analysis.takes[0].map, n_usable), None)))
             .max_by(|a, b| a.1.1.total_cmp(&b.1.1));
         if let Some((i, (turn, _))) = best {
-            goods[i].analysis.takes[0].zero_turns = Some((zero + turn / N_FINE as f64).rem_euclid(1.0));
+            goods[i].analysis.takes[0].mark = Some(Mark::pulse((zero + turn / N_FINE as f64).rem_euclid(1.0)));
         }
     }
+}
+
+/// The crank zero that pulses give a take.
+fn pulse_of(take: &Take) -> Option<f64> {
+    take.mark.filter(|m| m.kind == MarkKind::Pulse).map(|m| m.zero_turns)
 }

@@ -84,6 +84,9 @@ pub struct ClipVerdict {
     pub arc_deg: Option<[f64; 2]>,
     /// Half of the turn.
     pub half: Half,
+    /// Where `half` is unknown and the taps of one single clip propose an angle: the half that it would be.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub probable_half: Option<Half>,
     /// Shape of the change.
     pub pattern: Pattern,
     /// Plain words: what it usually means and what to look at next.
@@ -121,6 +124,7 @@ impl ClipVerdict {
             band_hz: None,
             arc_deg: None,
             half: Half::Unknown,
+            probable_half: None,
             pattern: Pattern::Unclear,
             reading: String::new(),
             spm: None,

@@ -18,6 +18,38 @@ const PULSE_REACH_TURNS: f64 = 0.1;
 /// Pulses that agree, needed for an angle.
 const LEAST_PULSES: usize = 3;
 
+/// Where a crank zero is known from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum MarkKind {
+    /// A pulse channel: measured, and taken at its word.
+    Pulse,
+    /// Taps of a hand: held against what the sound says.
+    Taps,
+}
+
+/// A crank zero, and where it is known from.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Mark {
+    /// The crank's zero as a fraction of a turn of the rhythm's phase.
+    pub zero_turns: f64,
+    /// Where it is known from.
+    pub kind: MarkKind,
+}
+
+impl Mark {
+    /// A zero from a pulse channel.
+    #[must_use]
+    pub fn pulse(zero_turns: f64) -> Self {
+        Self { zero_turns, kind: MarkKind::Pulse }
+    }
+
+    /// A zero from taps.
+    #[must_use]
+    pub fn taps(zero_turns: f64) -> Self {
+        Self { zero_turns, kind: MarkKind::Taps }
+    }
+}
+
 /// Why marks gave no angle.
 #[derive(Debug, thiserror::Error, PartialEq)]
 #[non_exhaustive]

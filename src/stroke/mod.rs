@@ -9,7 +9,8 @@ mod wander;
 pub(crate) use feature::group_edges;
 pub use feature::{Feature, N_GROUP, group_sums, levels_db};
 pub use marks::{
-    KNOWN_DEG, MarkError, TAPS_BEFORE_KNOWN, TapAngle, pulse_marks, tap_angle, zero_from_marks, zero_from_taps,
+    KNOWN_DEG, Mark, MarkError, MarkKind, TAPS_BEFORE_KNOWN, TapAngle, pulse_marks, tap_angle, zero_from_marks,
+    zero_from_taps,
 };
 pub use search::RATE_SPAN_SPM;
 use search::Times;

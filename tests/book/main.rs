@@ -11,5 +11,6 @@ mod odd;
 mod outside;
 mod plan;
 mod refuse;
+mod taps;
 mod ten_years;
 mod writers;

@@ -12,6 +12,7 @@ use rusqlite::params;
 use seatsong::book::{Book, METHOD, Stamp, encode};
 use seatsong::clip::Finding;
 use seatsong::map::{Analysis, FoldedMap, N_FINE, N_SWING, SWING_CELLS, Take};
+use seatsong::stroke::Mark;
 
 use crate::helper::{Dice, seatsong};
 
@@ -41,7 +42,7 @@ fn made_up(dice: &mut Dice) -> Analysis {
         strokes: 35,
         lock: 0.95,
         strength: 2.0,
-        zero_turns: Some(0.0),
+        mark: Some(Mark::pulse(0.0)),
         map: FoldedMap { power, spread_db, n_usable: BANDS, swings },
         second_spm: None,
         phase: None,

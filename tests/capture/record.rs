@@ -218,7 +218,7 @@ fn taps_of_a_hand_are_kept_with_the_clip_and_give_its_angle() {
     let take = &analysis.takes[0];
     let phase = take.phase.as_ref().unwrap();
     let pulses = stroke::zero_from_marks(&marks, phase, analysis.first_centre_s, 200.0).unwrap();
-    let apart = (take.zero_turns.unwrap() - pulses - all * take.spm / 60.0).rem_euclid(1.0);
+    let apart = (take.zero_turns().unwrap() - pulses - all * take.spm / 60.0).rem_euclid(1.0);
     let apart_deg = 360.0 * apart.min(1.0 - apart);
     assert!(apart_deg <= 8.0, "{apart_deg:.1} degrees, all {all:.3} s late");
 }

@@ -1,3 +1,6 @@
+use seatsong::baseline::pair;
+use seatsong::clip::{ReadSettings, read};
+use seatsong::map::{AnalyseSettings, analyse};
 use serde_json::Value;
 
 use super::helper::{Folder, compare, good, room, seatsong};
@@ -157,33 +160,64 @@ fn a_picture_is_drawn_of_one_clip_and_of_each_of_several() {
     assert!(!here.path().join("all-2.svg").exists(), "{ran}");
 }
 
-#[test]
-fn taps_find_their_clip_and_make_the_angle_absolute() {
-    let here = Folder::new();
-    // The pulses of round 3 as a person would have tapped them.
-    let mut wav = hound::WavReader::open(room().join("round-03/m2.wav")).unwrap();
-    let pulse: Vec<i16> = wav.samples::<i16>().map(Result::unwrap).skip(1).step_by(2).collect();
-    let peak = *pulse.iter().max().unwrap();
-    let edges = pulse.windows(2).enumerate().filter(|(_, w)| w[0] < peak / 2 && w[1] >= peak / 2);
+/// Taps of a person whose hand is at most 35 ms early or late, at these times in seconds.
+fn tapped(at_s: impl Iterator<Item = f64>) -> String {
     let scatter = [0.02, -0.03, 0.01, 0.035, -0.015, 0.0, -0.025];
-    let taps: Vec<String> = edges
-        .enumerate()
-        .filter(|(k, _)| k % 7 != 3)
-        .map(|(k, (i, _))| format!("{:.3}\n", i as f64 / 16_000.0 + scatter[k % scatter.len()]))
-        .collect();
-    let file = here.write("taps.txt", taps.concat());
+    let kept = at_s.enumerate().filter(|(k, _)| k % 7 != 3);
+    kept.map(|(k, t)| format!("{:.3}\n", (t + scatter[k % scatter.len()]).max(0.0))).collect()
+}
+
+/// Times of a clip at which the rod of module 1 is at its crank end, by the pulses of round 3.
+fn crank_ends(file: &str) -> Vec<f64> {
+    let analysis = |file: &str, pulse| {
+        let clip = read(&room().join(file), &ReadSettings { pulse, ..ReadSettings::default() }).unwrap();
+        analyse(&clip, &AnalyseSettings { keep_phase: true, ..AnalyseSettings::default() })
+    };
+    let clip = analysis(file, None);
+    let tied = pair(&analysis("round-03/m2.wav", Some(2)), &clip).unwrap();
+    let phase = clip.takes[tied.take].phase.as_ref().unwrap();
+    let turn = |p: f64| (p - tied.zero_turns).floor();
+    let ends = phase.windows(2).enumerate().filter(|(_, w)| turn(w[0]) < turn(w[1]));
+    ends.map(|(k, _)| clip.first_centre_s + k as f64 / 200.0).collect()
+}
+
+#[test]
+fn taps_find_their_clip_propose_the_half_and_a_second_clip_confirms_it() {
+    let here = Folder::new();
+    let file = here.write("taps.txt", tapped(crank_ends("round-03/m2.wav").into_iter()));
     let named = format!("round-03/m2.wav={file}");
     let base = ["--now", "today/m2.wav", "--module", "2", "--json", "--taps"];
     for given in [named.as_str(), file.as_str()] {
         let mut rest = base.to_vec();
         rest.push(given);
         let ran = compare(&good(2), &rest).ended(0);
-        assert_eq!(ran.json()["baseline"]["angle"], "absolute", "{ran}");
-        assert_eq!(ran.json()["clips"][0]["half"], "suction", "{ran}");
+        assert_eq!(ran.json()["baseline"]["angle"], "relative", "{ran}");
+        let clip = &ran.json()["clips"][0];
+        assert_eq!((&clip["half"], &clip["probable_half"]), (&"unknown".into(), &"suction".into()), "{ran}");
+        assert!(clip["reading"].as_str().unwrap().starts_with("Hiss, probably in the suction half"), "{ran}");
     }
-    let wrong = here.write("wrong.txt", "1.0\n2.9\n3.1\n5.77\n6.1\n7.9\n8.3\n9.05\n");
+    let second = here.write("second.txt", tapped(crank_ends("round-05/m2.wav").into_iter()));
+    let second = format!("round-05/m2.wav={second}");
     let mut rest = base.to_vec();
-    rest.push(&wrong);
+    rest.extend([named.as_str(), "--taps", &second]);
+    let ran = compare(&good(2), &rest).ended(0);
+    assert_eq!(ran.json()["baseline"]["angle"], "absolute", "{ran}");
+    let clip = &ran.json()["clips"][0];
+    assert_eq!((&clip["half"], &clip["probable_half"]), (&"suction".into(), &Value::Null), "{ran}");
+    // Today's clip tapped for the module he stands at.
+    let late = |t: f64| t + 60.0 / 88.0 / 3.0;
+    let wrong = here.write("today.txt", tapped(crank_ends("today/m2.wav").into_iter().map(late)));
+    let wrong = format!("today/m2.wav={wrong}");
+    rest.extend(["--taps", &wrong]);
+    let told = compare(&good(2), &rest).ended(0);
+    assert_eq!(told.json()["clips"][0]["departure"], clip["departure"], "{told}");
+    let quality = told.json()["clips"][0]["quality"].to_string();
+    assert!(quality.contains("your taps fit module 2: the angle of the good runs was used"), "{told}");
+    rest.retain(|a| *a != "--json");
+    compare(&good(2), &rest).ended(0).tells("taps-off");
+    let strange = here.write("wrong.txt", "1.0\n2.9\n3.1\n5.77\n6.1\n7.9\n8.3\n9.05\n");
+    let mut rest = base.to_vec();
+    rest.push(&strange);
     compare(&good(2), &rest).ended(1).says("follow no clip's strokes");
 }
 

@@ -6,6 +6,7 @@ mod layers;
 mod maps;
 mod narrow;
 mod rates;
+mod taps;
 mod verdicts;
 
 /// Reproducible noise, uniform within +-1 (Knuth's MMIX constants).

@@ -191,7 +191,7 @@ impl Book {
                             Cell::Whole(k),
                             Cell::Real(take.spm),
                             Cell::Real(take.lock),
-                            take.zero_turns.map_or(Cell::None, |z| Cell::Real(360.0 * z)),
+                            take.zero_turns().map_or(Cell::None, |z| Cell::Real(360.0 * z)),
                             Cell::Real(360.0 * bin as f64 / N_FINE as f64),
                             Cell::Real(edges[band]),
                             Cell::Real(edges[band + 1]),

@@ -7,6 +7,7 @@ use std::path::Path;
 use seatsong::clip::{Code, Effect, Finding};
 use seatsong::map::{Analysis, FoldedMap, Take};
 use seatsong::score::Item;
+use seatsong::stroke::Mark;
 
 fn put(out: &mut Vec<u8>, x: f64) {
     out.extend(x.to_le_bytes());
@@ -71,7 +72,7 @@ pub(crate) fn write(path: &Path, items: &[Item], truth_spm: &[f64]) -> std::io::
                 f64::from(t.strokes),
                 t.lock,
                 t.strength,
-                t.zero_turns.unwrap_or(f64::NAN),
+                t.zero_turns().unwrap_or(f64::NAN),
                 t.second_spm.unwrap_or(f64::NAN),
                 t.map.n_usable as f64,
             ] {
@@ -139,7 +140,7 @@ pub(crate) fn read(path: &Path) -> std::io::Result<(Vec<Item>, Vec<f64>)> {
                     strokes: r.get() as u32,
                     lock: r.get(),
                     strength: r.get(),
-                    zero_turns: r.some(),
+                    mark: r.some().map(Mark::pulse),
                     second_spm: r.some(),
                     map: {
                         let n_usable = r.get() as usize;

@@ -79,10 +79,13 @@ function ground(b) {
 /** "9.4 times the limit", as the commands write it. */
 export const times = (departure) => t('times', { n: departure < 10 ? departure.toFixed(1) : departure.toFixed(0) });
 
+/** The half, or the one that the taps of a single clip propose. */
+const half = (c) => (c.probable_half ? t('half.probable', { half: t(`half.${c.probable_half}`) }) : t(`half.${c.half || 'unknown'}`));
+
 function card(id, c) {
   const facts = [];
   if (c.departure !== null && c.departure !== undefined) facts.push([t('verdict.far'), times(c.departure)]);
-  if (c.pattern && c.verdict !== 'steady') facts.push([t('verdict.what'), `${t(`pattern.${c.pattern}`)}, ${t(`half.${c.half || 'unknown'}`)}`]);
+  if (c.pattern && c.verdict !== 'steady') facts.push([t('verdict.what'), `${t(`pattern.${c.pattern}`)}, ${half(c)}`]);
   if (c.excess_db !== null && c.excess_db !== undefined) facts.push([t('verdict.excess'), decibels(c.excess_db)]);
   if (c.band_hz) facts.push([t('verdict.band'), band(c.band_hz)]);
   if (c.arc_deg) facts.push([t('verdict.arc'), arc(c.arc_deg)]);
