@@ -51,7 +51,7 @@ fn the_pump_gauge_stands_a_little_above_the_standpipe() {
 
 #[test]
 fn the_relief_setting_follows_the_strictest_rule_by_default() {
-    // A liner rated 4355 psi (rating from memory): up to 4355 by R1, up to 4790.5 by R2, running up to setting / 1.10.
+    // A liner rated 4355 psi (rating from memory): up to 4355 where nothing above is allowed, up to 4790.5 where 10 % are, running up to setting / 1.10.
     let psi = |pa: f64| format!("{:.0} psi", pa_to_psi(pa));
     let say = |setting: f64, running: Option<f64>, rules: &Rules| {
         relief(psi_to_pa(setting), Some(psi_to_pa(4355.0)), None, running.map(psi_to_pa), rules, &psi)
