@@ -6,6 +6,6 @@ mod pair;
 mod swing;
 
 pub use align::{Alignment, N_CELL, Turnable, align, best_turn, pattern, turned_db};
-pub use model::{GoodClip, Model, band_means, nuisance_of};
-pub use pair::{Pairing, pair};
+pub use model::{GoodClip, Model, nuisance_of};
+pub use pair::pair;
 pub use swing::turned_swings;

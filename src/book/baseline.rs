@@ -301,8 +301,11 @@ impl Book {
         let modules = pump.modules();
         let of = |m: u32| items.iter().filter(|i| i.module == Some(m)).cloned().collect::<Vec<Item>>();
         // The newest good clip stands in for a present one: only what is said of the good ones is used.
-        let stand_ins: Vec<Item> =
-            modules.iter().filter(|&&m| n_rounds(&items, Some(m)) >= LEAST_ROUNDS).filter_map(|&m| of(m).pop()).collect();
+        let stand_ins: Vec<Item> = modules
+            .iter()
+            .filter(|&&m| n_rounds(&items, Some(m)) >= LEAST_ROUNDS)
+            .filter_map(|&m| of(m).pop())
+            .collect();
         let settings = JudgeSettings { order: pump.data.order.clone(), ..JudgeSettings::default() };
         let outcome = if stand_ins.is_empty() { None } else { judge_all(&items, &stand_ins, &settings).ok() };
         let mut out = Vec::new();

@@ -9,12 +9,13 @@ use super::{Io, Usage};
 use crate::pump::{Action, Figures, FiguresInput, FluidEnd, LinerFigures, figures, volumetric_efficiency};
 use crate::units::{Dimension, UnitSystem, m3_per_s_to_gpm, m3_per_s_to_lpm, m3_to_bbl, parse_quantity, w_to_hp};
 
-/// Work out output, flow, power, ratings, ripple, strokes and time of a pump
+/// Work out output, flow, power, ratings, pressure at another rate or mud weight, ripple, strokes and time of a pump
 #[derive(Debug, Clone, Args)]
 #[command(after_help = "Examples:
   seatsong pump figures --liner 6in --liner 5.5in --stroke 12in --spm 100 --efficiency 97%
   seatsong pump figures --liner 6in --stroke 12in --rod-load 120000lbf --fluid-end-limit 5000psi
   seatsong pump figures --liner 160mm --stroke 305mm --spm 90 --pressure 210bar --volume 12m3
+  seatsong pump figures --liner 6in --stroke 12in --spm 60 --pressure 1800psi --to-spm 30 --mud 10ppg --to-mud 12ppg
 
 Ratings come from the pump's own plate: two pumps of one class may carry different rod loads. What is worked out here from a rod load is \
 arithmetic; the plate of liner, fluid end, line and hose decides.")]
@@ -46,6 +47,15 @@ pub struct FiguresArgs {
     /// Discharge pressure: gives power and rod load
     #[arg(long, value_name = "PRESSURE", value_parser = pressure)]
     pressure: Option<f64>,
+    /// Other strokes a minute: gives the pressure at that rate, by the square of the rates
+    #[arg(long, value_name = "N", requires_all = ["spm", "pressure"])]
+    to_spm: Option<f64>,
+    /// Mud weight that the pressure belongs to, such as 10ppg
+    #[arg(long, value_name = "DENSITY", value_parser = density, requires_all = ["pressure", "to_mud"])]
+    mud: Option<f64>,
+    /// Other mud weight: gives the pressure with that mud
+    #[arg(long, value_name = "DENSITY", value_parser = density, requires = "mud")]
+    to_mud: Option<f64>,
     /// Rod load from the pump's plate: gives the pressure that it allows with each liner
     #[arg(long, value_name = "FORCE", value_parser = force)]
     rod_load: Option<f64>,
@@ -94,6 +104,10 @@ fn pressure(text: &str) -> Result<f64, String> {
     quantity(text, Dimension::Pressure)
 }
 
+fn density(text: &str) -> Result<f64, String> {
+    quantity(text, Dimension::Density)
+}
+
 fn force(text: &str) -> Result<f64, String> {
     quantity(text, Dimension::Force)
 }
@@ -139,6 +153,8 @@ pub fn run(args: &FiguresArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         efficiency,
         spm: args.spm,
         pressure_pa: args.pressure,
+        to_spm: args.to_spm,
+        muds_kg_per_m3: args.mud.zip(args.to_mud).map(<[f64; 2]>::from),
         rod_load_n: args.rod_load,
         fluid_end_pa: args.fluid_end_limit,
         rod_over_crank: args.rod_ratio,
@@ -230,6 +246,15 @@ fn lines(table: &Figures, input: &FiguresInput, system: UnitSystem) -> Vec<Strin
                 .into(),
         );
     }
+    if let Some(pa) = table.new_pressure_pa {
+        let at = input.to_spm.map(|spm| format!(" at {spm} SPM")).unwrap_or_default();
+        let with = input.muds_kg_per_m3.map(|muds| format!(" with {} mud", Dimension::Density.show(muds[1], system)));
+        note(format!(
+            "Pressure{at}{}: {}, by the handbook's square of the rates and share of the mud weights. Exponents of 1.7 to 2 are met.",
+            with.unwrap_or_default(),
+            Dimension::Pressure.show(pa, system)
+        ));
+    }
     if let Some([above, below]) = table.ripple {
         note(format!(
             "Flow ripple {:+.1} % and {:.1} % of the mean, from the crank alone: no valve lag, no slip.",
@@ -237,11 +262,13 @@ fn lines(table: &Figures, input: &FiguresInput, system: UnitSystem) -> Vec<Strin
             100.0 * below
         ));
     }
-    for liner in table.liners.iter().filter(|l| l.above_rating) {
-        note(format!(
-            "WARNING: the pressure given is above what the rods allow with the {} liner.",
-            Dimension::Length.show(liner.bore_m, system)
-        ));
+    for liner in &table.liners {
+        for (above, which) in [(liner.above_rating, "given"), (liner.new_above_rating, "worked out")] {
+            if above {
+                let bore = Dimension::Length.show(liner.bore_m, system);
+                note(format!("WARNING: the pressure {which} is above what the rods allow with the {bore} liner."));
+            }
+        }
     }
     if input.rod_load_n.is_none() {
         note("Rating of the liners: no limit entered (--rod-load from the pump's plate).".into());

@@ -222,8 +222,11 @@ mod tests {
             std::fs::write(dir.path().join(name), name).unwrap();
         }
         let path = dir.path().join("clips.csv");
-        std::fs::write(&path, "file,role,round\na.wav,good,1\nb.wav,good,2\n./a.wav,good,3\nb.wav,now,t\nb.wav,now,t\n")
-            .unwrap();
+        std::fs::write(
+            &path,
+            "file,role,round\na.wav,good,1\nb.wav,good,2\n./a.wav,good,3\nb.wav,now,t\nb.wav,now,t\n",
+        )
+        .unwrap();
         let rows = read(&path, &[1]).unwrap();
         assert_eq!((rows.goods.len(), rows.again, rows.nows.len()), (2, 1, 2));
         assert_eq!(rows.goods[0].round.as_deref(), Some("1"));

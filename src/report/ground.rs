@@ -45,7 +45,10 @@ fn one_round(baselines: &[BaselineInfo]) -> Option<String> {
     let (first, rest) = baselines.split_first()?;
     let rate_hz = first.sample_rate_hz;
     let alike = |b: &BaselineInfo| {
-        b.clips == first.clips && b.rounds == first.rounds && b.angle == first.angle && b.sample_rate_hz.total_cmp(&rate_hz).is_eq()
+        b.clips == first.clips
+            && b.rounds == first.rounds
+            && b.angle == first.angle
+            && b.sample_rate_hz.total_cmp(&rate_hz).is_eq()
     };
     // Findings are told of their own module.
     if rest.is_empty() || !rest.iter().all(alike) || baselines.iter().any(|b| !b.quality.is_empty()) {

@@ -85,8 +85,6 @@ pub struct Judged {
     pub best: Vec<Best>,
     /// Combined.
     pub combined: Combined,
-    /// Correlation of its map with the spot's.
-    pub agreement: f64,
     /// Turn of the clip's map to the spot's origin, in fine bins.
     pub shift: f64,
     /// How much it hisses against its good clips, see [`crate::score::Scored::hiss_sd`].
@@ -143,8 +141,7 @@ pub fn compare(goods: &[Item], nows: &[Item], shape: &PumpShape) -> Comparison {
         by_module.entry(g.module).or_default().push(i);
     }
     by_module.retain(|_, members| members.len() >= LEAST_CLIPS);
-    let n_usable =
-        by_module.values().flatten().map(|&i| goods[i].analysis.takes[0].map.n_usable).min().unwrap_or(0);
+    let n_usable = by_module.values().flatten().map(|&i| goods[i].analysis.takes[0].map.n_usable).min().unwrap_or(0);
     let rounds = round_ids(goods);
     let with_pressure = goods.iter().chain(nows).all(|i| i.pressure.is_some_and(|p| p > 0.0));
     let models: Vec<Prepared> = by_module
@@ -279,9 +276,8 @@ fn folds(models: &[Prepared], rounds: &[usize]) -> Vec<Vec<usize>> {
         let mut all: Vec<usize> = own.iter().flat_map(|&k| units(k)).collect();
         all.sort_unstable();
         all.dedup();
-        let folded = |k: usize, n: usize| -> Vec<usize> {
-            units(k).map(|u| all.binary_search(&u).unwrap_or(0) % n).collect()
-        };
+        let folded =
+            |k: usize, n: usize| -> Vec<usize> { units(k).map(|u| all.binary_search(&u).unwrap_or(0) % n).collect() };
         let leaves_two = |n: usize| {
             own.iter().map(|&k| folded(k, n)).all(|f| (0..n).all(|x| f.iter().filter(|&&y| y != x).count() >= 2))
         };
@@ -375,7 +371,7 @@ fn judge(
     if item.analysis.refusal().is_some() {
         return None;
     }
-    let (take_index, shift, agreement) = item
+    let (take_index, shift, _) = item
         .analysis
         .takes
         .iter()
@@ -402,7 +398,6 @@ fn judge(
         residual,
         best,
         combined,
-        agreement,
         shift,
         hiss_sd,
         expected,

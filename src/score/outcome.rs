@@ -262,7 +262,9 @@ fn of_like_width(goods: Vec<Item>) -> (Vec<Item>, BTreeMap<Option<u32>, Width>) 
                 let (file, own, others) = (&goods[i].file, up_to(carried(&goods[i])), up_to(usual));
                 Finding::warn(
                     Code::NarrowBand,
-                    format!("good clip {file} carries sound up to {own} only, the others up to {others}: it was left out"),
+                    format!(
+                        "good clip {file} carries sound up to {own} only, the others up to {others}: it was left out"
+                    ),
                 )
             }));
             left_out.extend(narrow);

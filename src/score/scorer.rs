@@ -83,7 +83,7 @@ pub struct Scorer {
 }
 
 /// Solves `(gram + diag(ridge)) x = g` (Cholesky).
-fn solve(gram: &[Vec<f64>], g: &[f64], ridge: &[f64]) -> Vec<f64> {
+pub fn solve(gram: &[Vec<f64>], g: &[f64], ridge: &[f64]) -> Vec<f64> {
     let m = gram.len();
     let mut l = vec![vec![0.0; m]; m];
     for i in 0..m {
@@ -280,9 +280,10 @@ impl Scorer {
         let raw = self.bank.raw(residual);
         let scaled: Vec<Vec<f64>> =
             raw.families.iter().zip(&self.scales).map(|(z, s)| z.iter().zip(s).map(|(z, s)| z / s).collect()).collect();
-        let hiss_sd = self.hiss.as_ref().map(|(family, groups)| {
-            (loudest_group(groups, &scaled[*family]) - self.hiss_scale.0) / self.hiss_scale.1
-        });
+        let hiss_sd = self
+            .hiss
+            .as_ref()
+            .map(|(family, groups)| (loudest_group(groups, &scaled[*family]) - self.hiss_scale.0) / self.hiss_scale.1);
         let mut best: Vec<Best> = scaled.into_iter().map(|scores| highest(scores.into_iter())).collect();
         best.push(Best { score: (raw.log_energy - self.energy.0) / self.energy.1, filter: 0 });
         Scored { best, hiss_sd }

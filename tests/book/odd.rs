@@ -9,7 +9,8 @@ fn a_round_with_one_of_each_odd_clip_is_judged_and_handed_over() {
     std::fs::create_dir(&usb).unwrap();
     let odd = odd::clips(&room().join("round-06/m1.wav"), &usb, "m1-");
     let ran = seatsong(dir.path(), &["import", "usb", "--round", "7", "--json"]).ended(1);
-    let (added, refused) = (ran.json()["added"].as_array().unwrap().len(), ran.json()["failed"].as_array().unwrap().len());
+    let (added, refused) =
+        (ran.json()["added"].as_array().unwrap().len(), ran.json()["failed"].as_array().unwrap().len());
     assert_eq!(added + refused, odd.len(), "{ran}");
     for name in ["m1-200-hz.wav", "m1-500-hz.wav", "m1-500-hz.csv"] {
         assert!(ran.err.contains(&format!("{name}: not taken in: ")), "{name}\n{ran}");

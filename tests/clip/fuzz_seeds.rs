@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use proptest::prelude::*;
-use seatsong::clip::{ReadSettings, parse_csv_bytes, parse_wav_bytes, read, taps};
+use seatsong::inside::clip::{ReadSettings, parse_csv_bytes, parse_wav_bytes, read, taps};
 
 fn seeds(kind: &str) -> Vec<Vec<u8>> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("samples/fuzz").join(kind);

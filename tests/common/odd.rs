@@ -19,8 +19,10 @@ pub(crate) fn clips(healthy: &Path, folder: &Path, prefix: &str) -> Vec<PathBuf>
     let each = |f: &dyn Fn(usize, f32) -> f32| -> Vec<f32> { x.iter().enumerate().map(|(i, &v)| f(i, v)).collect() };
     // Multiplied by a large odd number, the index itself looks random.
     let noise = |i: usize| (i.wrapping_mul(2_654_435_761) >> 7 & 0xffff) as f32 / 32_768.0 - 1.0;
-    let mut made: Vec<(String, Vec<u8>)> = [200, 500, 1000, 2000, 4000, 8000].map(|hz| (format!("{hz}-hz.wav"), fewer(hz))).into();
-    let table: String = x.chunks_exact(32).enumerate().map(|(i, c)| format!("{},{}\n", i as f32 / 500.0, c[0])).collect();
+    let mut made: Vec<(String, Vec<u8>)> =
+        [200, 500, 1000, 2000, 4000, 8000].map(|hz| (format!("{hz}-hz.wav"), fewer(hz))).into();
+    let table: String =
+        x.chunks_exact(32).enumerate().map(|(i, c)| format!("{},{}\n", i as f32 / 500.0, c[0])).collect();
     let more: [(&str, Vec<u8>); 21] = [
         ("2400-hz.wav", wav(2400, &x.chunks_exact(7).map(|c| c[3]).collect::<Vec<_>>())),
         ("192-khz.wav", wav(192_000, &x.iter().flat_map(|&v| [v; 12]).collect::<Vec<_>>())),

@@ -6,7 +6,10 @@ mod layers;
 mod maps;
 mod narrow;
 mod rates;
+mod trends;
 mod verdicts;
+#[path = "../examples/trend_years/years.rs"]
+mod years;
 
 /// Reproducible noise, uniform within +-1 (Knuth's MMIX constants).
 #[derive(Debug)]

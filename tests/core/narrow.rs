@@ -1,10 +1,10 @@
 //! Clips of low sample rates: judged over the bands there are, refused with the true reason where there are none.
 
-use seatsong::bands::{band_edges_hz, usable_bands};
-use seatsong::clip::{Clip, Code};
-use seatsong::map::{AnalyseSettings, analyse, rate_too_low};
-use seatsong::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
-use seatsong::score::{Item, JudgeSettings, Pattern, PumpShape, State, compare, judge_all, odd_ones};
+use seatsong::inside::clip::{Clip, Code};
+use seatsong::inside::dsp::bands::{band_edges_hz, usable_bands};
+use seatsong::inside::map::{AnalyseSettings, analyse, rate_too_low};
+use seatsong::inside::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
+use seatsong::inside::score::{Item, JudgeSettings, Pattern, PumpShape, State, compare, judge_all, odd_ones};
 
 /// A clip as a recorder of this rate would have taken it: means of neighbours of one of a higher rate.
 fn item(room: &Room, round: &RoundSpec, module: u32, rate_hz: f64) -> Item {
@@ -18,7 +18,7 @@ fn item(room: &Room, round: &RoundSpec, module: u32, rate_hz: f64) -> Item {
         round: Some(round.seed.to_string()),
         console_spm: None,
         pressure: Some(round.pressure),
-        analysis: analyse(&Clip::in_memory("made-up.wav", samples, rate_hz, None), &AnalyseSettings::default()),
+        analysis: analyse(&Clip::in_memory(samples, rate_hz, None), &AnalyseSettings::default()),
     }
 }
 
@@ -114,7 +114,9 @@ fn one_good_clip_of_a_low_rate_does_not_take_the_others_bands() {
     let mixed = judge_all(&goods, &nows, &judge).unwrap();
     assert_eq!(mixed.baselines.iter().map(|b| b.sample_rate_hz).collect::<Vec<_>>(), [16_000.0, 4000.0, 16_000.0]);
     assert!(mixed.clips.iter().all(|c| c.departure.is_some()), "{:?}", mixed.clips);
-    let top = |k: usize| mixed.maps[k].as_ref().unwrap().good.level_db.rows().into_iter().filter(|r| r[0].is_finite()).count();
+    let top = |k: usize| {
+        mixed.maps[k].as_ref().unwrap().good.level_db.rows().into_iter().filter(|r| r[0].is_finite()).count()
+    };
     assert_eq!([top(0), top(1), top(2)], [24, 13, 24]);
     // A present clip of a low rate among good ones of a high one, too.
     let low = judge_all(&goods, &[nows[0].clone(), item(&room, &washing, 3, 2500.0)], &judge).unwrap();

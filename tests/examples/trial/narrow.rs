@@ -4,11 +4,11 @@ use std::collections::BTreeMap;
 use std::io::Write;
 
 use rayon::prelude::*;
-use seatsong::bands::{band_edges_hz, usable_bands};
-use seatsong::clip::Clip;
-use seatsong::map::{AnalyseSettings, analyse};
-use seatsong::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
-use seatsong::score::{Item, JudgeSettings, judge_all};
+use seatsong::inside::clip::Clip;
+use seatsong::inside::dsp::bands::{band_edges_hz, usable_bands};
+use seatsong::inside::map::{AnalyseSettings, analyse};
+use seatsong::inside::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
+use seatsong::inside::score::{Item, JudgeSettings, judge_all};
 use serde_json::{Value, json};
 
 use crate::figures::Share;
@@ -16,17 +16,8 @@ use crate::make::{Maker, beside_db};
 use crate::plan::{first_round, louder};
 
 /// Rates in Hz, and by how much the made-up room's rate is divided for each.
-const RATES: [(f64, usize); 9] = [
-    (500.0, 8),
-    (800.0, 5),
-    (1000.0, 4),
-    (1500.0, 4),
-    (2000.0, 2),
-    (2400.0, 2),
-    (3000.0, 2),
-    (4000.0, 1),
-    (8000.0, 1),
-];
+const RATES: [(f64, usize); 9] =
+    [(500.0, 8), (800.0, 5), (1000.0, 4), (1500.0, 4), (2000.0, 2), (2400.0, 2), (3000.0, 2), (4000.0, 1), (8000.0, 1)];
 /// Healthy rounds to be judged.
 const HEALTHY: u64 = 6;
 
@@ -114,8 +105,10 @@ pub(crate) fn run(
                             let made_hz = rate * by as f64;
                             let spec = ClipSpec { sample_rate_hz: made_hz, pulse, ..round.clip(*module) };
                             let rec = room.record(&spec)?;
-                            let pulse = rec.pulse.map(|p| p.chunks(by).map(|c| c.iter().fold(0.0, |a: f32, &b| a.max(b))).collect());
-                            let clip = Clip::in_memory("made-up.wav", divided(&rec.samples, by), rate, pulse);
+                            let pulse = rec
+                                .pulse
+                                .map(|p| p.chunks(by).map(|c| c.iter().fold(0.0, |a: f32, &b| a.max(b))).collect());
+                            let clip = Clip::in_memory(divided(&rec.samples, by), rate, pulse);
                             Ok(Item {
                                 file: walk.clone(),
                                 module: Some(*module),
