@@ -6,7 +6,6 @@
 //! | --- | --- |
 //! | [`units`] | quantities, decibels, angles; the one reader of numbers |
 //! | [`robust`] | medians and spreads that a few wild values do not move, distribution tails |
-//! | [`spectrum`] | windows, densities, weightings |
 //! | [`dsp`] | frequency bands, short-time levels, the window, filters, small linear algebra |
 //! | [`pump`] | pump data and arithmetic, the firing order: numbers alone, so that scoring can use it |
 //! | [`sample`] | the made-up pump room: knows nothing of how clips are judged, so that the tests of every stage can use it |
@@ -24,22 +23,33 @@
 //! | [`page`] | the web page for phones |
 //! | [`cli`] | one file a command |
 
-pub mod baseline;
-pub mod book;
-pub mod capture;
-pub mod cli;
-pub mod clip;
-pub mod dsp;
-pub mod handover;
-pub mod map;
-pub mod page;
-pub mod pump;
-pub mod report;
-pub mod robust;
-pub mod sample;
-pub mod score;
-pub mod spectrum;
-pub mod stroke;
-pub mod tour;
-pub mod units;
-pub mod watch;
+mod baseline;
+mod book;
+mod capture;
+mod cli;
+mod clip;
+mod dsp;
+mod handover;
+mod map;
+mod page;
+mod pump;
+mod report;
+mod robust;
+mod sample;
+mod score;
+mod stroke;
+mod tour;
+mod units;
+mod watch;
+
+#[cfg(not(product))]
+#[doc(hidden)]
+pub mod inside;
+
+pub use cli::{is_broken_pipe, run};
+#[cfg(not(product))]
+pub use clip::{Clip, ClipError, ReadSettings, read};
+#[cfg(not(product))]
+pub use map::{AnalyseSettings, Analysis, analyse};
+#[cfg(not(product))]
+pub use score::{Angle, ClipVerdict, Half, Item, JudgeError, JudgeSettings, Outcome, Pattern, State, judge_all};

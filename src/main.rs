@@ -4,11 +4,11 @@ use std::io::Write;
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    match seatsong::cli::run(std::env::args_os()) {
+    match seatsong::run(std::env::args_os()) {
         Ok(code) => code,
         Err(err) => {
             // A reader that went away (`| head`) is a normal end, not a failure of the work.
-            if seatsong::cli::is_broken_pipe(&err) {
+            if seatsong::is_broken_pipe(&err) {
                 return ExitCode::SUCCESS;
             }
             let _ = writeln!(std::io::stderr(), "seatsong: {err:#}");

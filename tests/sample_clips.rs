@@ -1,6 +1,6 @@
 //! The clips shipped in `samples/clips` are exactly what the maker makes of `samples/shipped.toml`.
 
-use seatsong::sample::Scenario;
+use seatsong::inside::sample::Scenario;
 use std::path::{Path, PathBuf};
 
 fn here(path: &str) -> PathBuf {
@@ -55,7 +55,8 @@ fn every_shipped_clip_belongs_to_the_scenario_and_all_are_small() {
 
 #[test]
 fn the_demo_scenario_has_one_washing_discharge_valve() {
-    let scenario = Scenario::parse(seatsong::sample::DEMO, Path::new("samples/demo.toml")).expect("demo.toml reads");
+    let scenario =
+        Scenario::parse(seatsong::inside::sample::DEMO, Path::new("samples/demo.toml")).expect("demo.toml reads");
     let rooms = scenario.rooms().expect("rooms");
     let plan = scenario.plan(&rooms).expect("a plan");
     assert_eq!(scenario.pumps.len(), 2);

@@ -8,6 +8,6 @@ mod swing;
 
 pub use agree::{Agreed, TAP_REACH, agree};
 pub use align::{Alignment, MARK_REACH, N_CELL, Turnable, align, apart, best_turn, pattern, turned_db};
-pub use model::{GoodClip, Model, band_means, nuisance_of};
-pub use pair::{Pairing, pair};
+pub use model::{GoodClip, Model, nuisance_of};
+pub use pair::pair;
 pub use swing::turned_swings;

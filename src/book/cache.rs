@@ -168,7 +168,7 @@ mod tests {
         let room = Room::new(5, &RoomSettings::drawn(5)).unwrap();
         let spec = ClipSpec { duration_s: 12.0, sample_rate_hz: 16_000.0, seed: 3, ..ClipSpec::default() };
         let made = room.record(&spec).unwrap();
-        let clip = Clip::in_memory("made-up.wav", made.samples, made.sample_rate_hz, made.pulse);
+        let clip = Clip::in_memory(made.samples, made.sample_rate_hz, made.pulse);
         let analysis = analyse(&clip, &AnalyseSettings::default());
         let take = &analysis.takes[0];
         let cells: Vec<f64> =

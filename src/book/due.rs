@@ -4,7 +4,7 @@ use jiff::Timestamp;
 
 use super::error::refused;
 use super::{Book, BookError};
-use crate::tour::{Item, Meter, Sheet, Tour, WalkPump, due_in};
+use crate::tour::{Item, Meter, Sheet, Tour, WalkPump, due};
 
 impl Book {
     /// What is due at `at`, in walking order.
@@ -30,6 +30,6 @@ impl Book {
             (run.covered > 0.0).then_some(run.hours)
         };
         let history = self.check_history(sheet, &pumps, tour.start, at)?;
-        due_in(sheet, &walk, &history, &hours, tour, at).map_err(|e| refused(e.to_string()))
+        due(sheet, &walk, &history, &hours, tour, at).map_err(|e| refused(e.to_string()))
     }
 }

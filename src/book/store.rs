@@ -98,6 +98,7 @@ impl Book {
     }
 
     /// The database, for settings that need it alone (such as a trace of what it is asked).
+    #[cfg(not(product))]
     pub fn connection_mut(&mut self) -> &mut Connection {
         &mut self.conn
     }

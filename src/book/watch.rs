@@ -4,6 +4,7 @@ use std::path::Path;
 
 use rusqlite::{OptionalExtension as _, params};
 
+#[cfg(not(product))]
 use super::clips::{CLIP, clip_row};
 use super::error::{db, file};
 use super::store::{INCOMING, sync_dir};
@@ -145,6 +146,7 @@ impl Book {
     ///
     /// # Errors
     /// What the database says.
+    #[cfg(not(product))]
     pub fn watch_events(&self, since_ms: i64) -> Result<Vec<(String, String, String)>, BookError> {
         let doing = db("read what happened to the watch");
         let mut rows = self
@@ -401,6 +403,7 @@ impl Book {
     ///
     /// # Errors
     /// What the database says.
+    #[cfg(not(product))]
     pub fn kept_rounds(&self) -> Result<Vec<(i64, String, Vec<ClipRow>)>, BookError> {
         let doing = db("read the rounds of the watch");
         let rounds: Vec<(i64, String)> = self

@@ -21,6 +21,7 @@ pub enum Pace {
 
 /// What happens at a place in its sound.
 #[derive(Debug, Clone, PartialEq, Eq)]
+#[cfg_attr(product, expect(dead_code, reason = "most trouble is only ever wanted by tests"))]
 pub enum Event {
     /// So many frames of the sound are lost, and counted as such.
     Lose(u64),
@@ -99,6 +100,7 @@ impl Fake {
     }
 
     /// The same, the samples repeated until so many frames have come.
+    #[cfg(not(product))]
     #[must_use]
     pub fn lasting(mut self, frames: u64) -> Self {
         self.end = if self.samples.is_empty() { 0 } else { frames };
@@ -106,6 +108,7 @@ impl Fake {
     }
 
     /// The same, with something happening at a frame.
+    #[cfg(not(product))]
     #[must_use]
     pub fn with(mut self, at_frame: u64, event: Event) -> Self {
         self.events.push((at_frame, event));
@@ -114,8 +117,8 @@ impl Fake {
     }
 
     /// The same, losing what a slow reader leaves waiting beyond so many frames. Only when paced.
-    #[must_use]
-    pub fn with_room(mut self, frames: u64) -> Self {
+    #[cfg(test)]
+    fn with_room(mut self, frames: u64) -> Self {
         self.room = Some(frames);
         self
     }

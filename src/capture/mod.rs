@@ -19,8 +19,9 @@ mod speaker;
 pub use crate::clip::growing::Format;
 #[cfg(feature = "capture")]
 pub use listing::{inputs, outputs};
-pub use meter::{LISTENING_HZ, TrackLive};
-pub use open::{PRETEND, SPEED_VARIABLE, Wish, open};
+#[cfg(test)]
+pub(crate) use meter::TrackLive;
+pub use open::{PRETEND, Wish, open};
 pub use source::{Got, Source, SourceError, Trouble};
 #[cfg(feature = "capture")]
 pub use speaker::Speaker;
@@ -76,6 +77,7 @@ pub enum CaptureError {
         what: String,
     },
     /// The program was built without sound devices.
+    #[cfg(not(feature = "capture"))]
     #[error(
         "this build has no sound devices; build it with `cargo build --release --features capture` (on Debian and Ubuntu after \
          `sudo apt-get install libasound2-dev pkg-config`)"

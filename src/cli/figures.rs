@@ -9,16 +9,17 @@ use serde_json::{Value, json};
 use super::{Io, Usage};
 use crate::pump::{Action, Figures, FiguresInput, FluidEnd, LinerFigures, figures, volumetric_efficiency};
 use crate::units::{
-    CubicMetre, Dimension, Metre, Newton, Pascal, QuantityError, UnitSystem, m3_per_s_to_gpm, m3_per_s_to_lpm,
+    CubicMetre, Dimension, KgPerM3, Metre, Newton, Pascal, QuantityError, UnitSystem, m3_per_s_to_gpm, m3_per_s_to_lpm,
     m3_to_bbl, number, parse_quantity, w_to_hp,
 };
 
-/// Work out output, flow, power, ratings, ripple, strokes and time of a pump
+/// Work out output, flow, power, ratings, pressure at another rate or mud weight, ripple, strokes and time of a pump
 #[derive(Debug, Clone, Args)]
 #[command(after_help = "Examples:
   seatsong pump figures --liner 6in --liner 5.5in --stroke 12in --spm 100 --efficiency 97%
   seatsong pump figures --liner 6in --stroke 12in --rod-load 120000lbf --fluid-end-limit 5000psi
   seatsong pump figures --liner 160mm --stroke 305mm --spm 90 --pressure 210bar --volume 12m3
+  seatsong pump figures --liner 6in --stroke 12in --spm 60 --pressure 1800psi --to-spm 30 --mud 10ppg --to-mud 12ppg
 
 Ratings come from the pump's own plate: two pumps of one class may carry different rod loads. What is worked out here from a rod load is \
 arithmetic; the plate of liner, fluid end, line and hose decides.")]
@@ -50,6 +51,15 @@ pub struct FiguresArgs {
     /// Discharge pressure: gives power and rod load
     #[arg(long, value_name = "PRESSURE", value_parser = Pascal::from_str)]
     pressure: Option<Pascal>,
+    /// Other strokes a minute: gives the pressure at that rate, by the square of the rates
+    #[arg(long, value_name = "N", value_parser = number::typed, requires_all = ["spm", "pressure"])]
+    to_spm: Option<f64>,
+    /// Mud weight that the pressure belongs to, such as 10ppg
+    #[arg(long, value_name = "DENSITY", value_parser = KgPerM3::from_str, requires_all = ["pressure", "to_mud"])]
+    mud: Option<KgPerM3>,
+    /// Other mud weight: gives the pressure with that mud
+    #[arg(long, value_name = "DENSITY", value_parser = KgPerM3::from_str, requires = "mud")]
+    to_mud: Option<KgPerM3>,
     /// Rod load from the pump's plate: gives the pressure that it allows with each liner
     #[arg(long, value_name = "FORCE", value_parser = Newton::from_str)]
     rod_load: Option<Newton>,
@@ -123,6 +133,8 @@ pub fn run(args: &FiguresArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         efficiency,
         spm: args.spm,
         pressure_pa: args.pressure.map(|p| p.0),
+        to_spm: args.to_spm,
+        muds_kg_per_m3: args.mud.zip(args.to_mud).map(|(from, to)| [from.0, to.0]),
         rod_load_n: args.rod_load.map(|f| f.0),
         fluid_end_pa: args.fluid_end_limit.map(|p| p.0),
         rod_over_crank: args.rod_ratio,
@@ -214,6 +226,15 @@ fn lines(table: &Figures, input: &FiguresInput, system: UnitSystem) -> Vec<Strin
                 .into(),
         );
     }
+    if let Some(pa) = table.new_pressure_pa {
+        let at = input.to_spm.map(|spm| format!(" at {spm} SPM")).unwrap_or_default();
+        let with = input.muds_kg_per_m3.map(|muds| format!(" with {} mud", Dimension::Density.show(muds[1], system)));
+        note(format!(
+            "Pressure{at}{}: {}, by the handbook's square of the rates and share of the mud weights. Exponents of 1.7 to 2 are met.",
+            with.unwrap_or_default(),
+            Dimension::Pressure.show(pa, system)
+        ));
+    }
     if let Some([above, below]) = table.ripple {
         note(format!(
             "Flow ripple {:+.1} % and {:.1} % of the mean, from the crank alone: no valve lag, no slip.",
@@ -221,11 +242,13 @@ fn lines(table: &Figures, input: &FiguresInput, system: UnitSystem) -> Vec<Strin
             100.0 * below
         ));
     }
-    for liner in table.liners.iter().filter(|l| l.above_rating) {
-        note(format!(
-            "WARNING: the pressure given is above what the rods allow with the {} liner.",
-            Dimension::Length.show(liner.bore_m, system)
-        ));
+    for liner in &table.liners {
+        for (above, which) in [(liner.above_rating, "given"), (liner.new_above_rating, "worked out")] {
+            if above {
+                let bore = Dimension::Length.show(liner.bore_m, system);
+                note(format!("WARNING: the pressure {which} is above what the rods allow with the {bore} liner."));
+            }
+        }
     }
     if input.rod_load_n.is_none() {
         note("Rating of the liners: no limit entered (--rod-load from the pump's plate).".into());

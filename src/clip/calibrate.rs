@@ -5,11 +5,8 @@ use std::path::Path;
 use realfft::RealFftPlanner;
 
 use super::{ClipError, Code, ReadSettings};
-use crate::clip::table::STANDARD_GRAVITY;
 use crate::dsp::window::hann;
-
-/// Reference sound pressure in Pa (ISO 1683; IEC 61672-1).
-pub const REFERENCE_PRESSURE_PA: f64 = 20.0e-6;
+use crate::units::{M_S2_PER_G, REFERENCE_PA};
 
 /// m/s2 that digital full scale means for an accelerometer.
 ///
@@ -19,15 +16,9 @@ pub const REFERENCE_PRESSURE_PA: f64 = 20.0e-6;
 /// # Arguments
 /// - `volts_full_scale`: peak voltage at which the recorder reaches digital full scale, in V.
 /// - `mv_per_g`: sensitivity of the sensor, in mV per standard gravity.
-///
-/// # Examples
-/// ```
-/// let factor = seatsong::clip::metres_per_s2_per_full_scale(5.0, 100.0);
-/// assert!((factor - 50.0 * 9.80665).abs() < 1e-9);
-/// ```
 #[must_use]
 pub fn metres_per_s2_per_full_scale(volts_full_scale: f64, mv_per_g: f64) -> f64 {
-    volts_full_scale / (mv_per_g / 1000.0) * STANDARD_GRAVITY
+    volts_full_scale / (mv_per_g / 1000.0) * M_S2_PER_G
 }
 
 /// Length of an analysed slice in seconds: long enough for a narrow band round the tone.
@@ -94,7 +85,7 @@ pub fn calibrator(path: &Path, level_db: f64, freq_hz: f64) -> Result<f64, ClipE
         return Err(wrong(format!("its tone is steady for less than {LEAST_STEADY_S} s; record 10 s of it")));
     }
     let power = ruled.iter().map(|s| s.tone).sum::<f64>() / ruled.len() as f64;
-    Ok(REFERENCE_PRESSURE_PA * 10.0_f64.powf(level_db / 20.0) / power.sqrt())
+    Ok(REFERENCE_PA * 10.0_f64.powf(level_db / 20.0) / power.sqrt())
 }
 
 /// Mean squares of one slice.

@@ -55,7 +55,6 @@ pub(super) fn ingest(
     findings_of_reader.extend(choice.findings);
     findings_of_reader.extend(judgement.findings);
     Ok(Clip {
-        path: path.to_path_buf(),
         samples,
         sample_rate_hz: rate_hz,
         scale,

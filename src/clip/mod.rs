@@ -19,12 +19,12 @@ pub mod taps;
 mod thin;
 mod wav;
 
-pub use calibrate::{REFERENCE_PRESSURE_PA, calibrator, metres_per_s2_per_full_scale};
+pub use calibrate::{calibrator, metres_per_s2_per_full_scale};
 pub use error::ClipError;
 pub use finding::{Code, Effect, Finding};
 pub use sniff::{recording_kind, recording_kind_of};
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 
 use sniff::Kind;
@@ -48,8 +48,6 @@ pub enum Scale {
 /// the findings speak of the whole file.
 #[derive(Debug, Clone)]
 pub struct Clip {
-    /// Where it came from; the name the results use.
-    pub path: PathBuf,
     /// The analysed channel, unit as in `scale`, all finite. Shape `(n_samples,)`.
     pub samples: Vec<f32>,
     /// Samples per second per channel.
@@ -74,11 +72,11 @@ pub struct Clip {
 
 impl Clip {
     /// Sound that is in memory already, re full scale, as a clip of one channel without findings.
+    #[cfg(not(product))]
     #[must_use]
-    pub fn in_memory(name: &str, samples: Vec<f32>, sample_rate_hz: f64, pulse: Option<Vec<f32>>) -> Self {
+    pub fn in_memory(samples: Vec<f32>, sample_rate_hz: f64, pulse: Option<Vec<f32>>) -> Self {
         let file_s = samples.len() as f64 / sample_rate_hz;
         Self {
-            path: name.into(),
             samples,
             sample_rate_hz,
             scale: Scale::FullScale,
@@ -162,6 +160,7 @@ pub fn read(path: &Path, settings: &ReadSettings) -> Result<Clip, ClipError> {
 ///
 /// # Errors
 /// As [`read`].
+#[cfg(not(product))]
 pub fn parse_wav_bytes(bytes: &[u8]) -> Result<Clip, ClipError> {
     let path = Path::new("bytes.wav");
     let origin = Origin::Bytes(path, Arc::from(bytes));
@@ -182,6 +181,7 @@ pub fn read_bytes(name: &str, bytes: Arc<[u8]>, settings: &ReadSettings) -> Resu
 ///
 /// # Errors
 /// As [`read`].
+#[cfg(not(product))]
 pub fn parse_csv_bytes(bytes: &[u8], settings: &ReadSettings) -> Result<Clip, ClipError> {
     let path = Path::new("bytes.csv");
     let origin = Origin::Bytes(path, Arc::from(bytes));

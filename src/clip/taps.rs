@@ -33,6 +33,7 @@ pub fn read(path: &Path) -> Result<Vec<f64>, ClipError> {
 ///
 /// # Errors
 /// [`ClipError::Taps`].
+#[cfg(not(product))]
 pub fn parse(bytes: &[u8]) -> Result<Vec<f64>, ClipError> {
     parse_named(bytes, Path::new("taps"))
 }

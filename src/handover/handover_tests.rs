@@ -1,3 +1,4 @@
+use super::block::{Block, Item, On};
 use super::*;
 use crate::report::note_picture::note_png;
 use crate::score::made_up;
@@ -29,9 +30,8 @@ fn reading(name: &str, now: Option<&str>, before: &str, limit: &str, outside: Op
 }
 
 fn drift_picture() -> Option<Vec<u8>> {
-    use crate::score::trend::drift::{DriftModel, departures};
     use crate::score::trend::{TrendInput, TrendRound, TrendSettings, trend};
-    let rounds = departures(&DriftModel::default(), 60, 3).into_iter().enumerate().map(|(i, d)| TrendRound {
+    let rounds = made_up::healthy(60, 3).into_iter().enumerate().map(|(i, d)| TrendRound {
         time_s: 1_700_000_000 + 14_400 * i64::try_from(i).unwrap(),
         strokes: None,
         departure: Some(d + 0.05 * (i as f64 - 30.0).max(0.0)),

@@ -14,7 +14,6 @@ mod setter;
 pub mod sign;
 mod text;
 
-pub use block::{Align, Block, Column, Item, On, Row, Span};
 pub use content::{content, first_steps};
 pub use gather::{add_sounds, gather};
 pub use html::html;

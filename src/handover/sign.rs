@@ -94,6 +94,7 @@ fingerprint is <code>{}</code>.</p>\n",
 }
 
 /// The note as it was signed, without amendments.
+#[cfg(not(product))]
 #[must_use]
 pub fn signed_part(note: &str) -> String {
     let anchored = format!("{ANCHOR}{START}");

@@ -9,8 +9,7 @@ use ndarray::Array2;
 
 pub use analyse::{AnalyseSettings, Analysis, Take, analyse, rate_too_low};
 pub use fold::{FoldedMap, N_FINE, fold, fold_two};
-pub use swings::{N_SWING, SWING_ANGLES, SWING_BANDS, SWING_CELLS};
-pub(crate) use swings::{gram, leading};
+pub use swings::{N_SWING, SWING_ANGLES, SWING_BANDS, SWING_CELLS, gram, leading};
 pub use tie::{taps_fit, tie_taps};
 
 /// Columns of a stroke map; column `k` covers `5 k .. 5 (k + 1)` degrees.

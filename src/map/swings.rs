@@ -145,7 +145,7 @@ fn components(mut y: Vec<f32>, n: usize, factor: f32) -> Vec<f32> {
 }
 
 /// `Y Y'` of `n` rows of `width`, shape `(n, n)`.
-pub(crate) fn gram(y: &[f32], n: usize, width: usize) -> Vec<f64> {
+pub fn gram(y: &[f32], n: usize, width: usize) -> Vec<f64> {
     const LANES: usize = 16;
     let mut out = vec![0.0; n * n];
     for i in 0..n {
@@ -168,7 +168,7 @@ pub(crate) fn gram(y: &[f32], n: usize, width: usize) -> Vec<f64> {
 
 /// The `k` leading eigenvalues and unit eigenvectors of a symmetric matrix without negative eigenvalues, by power iteration of a subspace
 /// from a fixed start (the same matrix gives the same digits).
-pub(crate) fn leading(matrix: &[f64], n: usize, k: usize) -> Vec<(f64, Vec<f64>)> {
+pub fn leading(matrix: &[f64], n: usize, k: usize) -> Vec<(f64, Vec<f64>)> {
     let k = k.min(n.saturating_sub(2));
     let mut vectors: Vec<Vec<f64>> =
         (0..k).map(|v| (0..n).map(|i| (0.7 * ((v + 1) * (i + 1)) as f64).cos()).collect()).collect();

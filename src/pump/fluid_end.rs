@@ -4,8 +4,7 @@ use super::{PumpError, fraction, positive};
 use crate::units::spm_to_hz;
 
 /// Area of a circle, `pi/4 d^2`, in m2.
-#[must_use]
-pub fn circle_area_m2(diameter_m: f64) -> f64 {
+fn circle_area_m2(diameter_m: f64) -> f64 {
     std::f64::consts::FRAC_PI_4 * diameter_m * diameter_m
 }
 
@@ -79,15 +78,6 @@ impl FluidEnd {
     pub fn flow_m3_per_s(&self, spm: f64, efficiency: f64) -> Result<f64, PumpError> {
         Ok(self.output_m3(efficiency)? * spm_to_hz(spm))
     }
-
-    /// Strokes a minute for a flow in m3/s.
-    ///
-    /// # Errors
-    /// [`PumpError`] when the efficiency is zero or outside 0..=1.
-    pub fn spm_for_flow(&self, flow_m3_per_s: f64, efficiency: f64) -> Result<f64, PumpError> {
-        let efficiency = positive("volumetric efficiency", fraction("volumetric efficiency", efficiency)?)?;
-        Ok(60.0 * flow_m3_per_s / (self.displacement_m3() * efficiency))
-    }
 }
 
 /// Strokes that move `volume_m3` at an output of `output_m3` a stroke.
@@ -127,16 +117,12 @@ mod tests {
         assert_eq!(thick, Err(PumpError::RodTooThick { rod_m: 0.2, bore_m: 0.15 }));
         let triplex = FluidEnd::new(3, 0.15, 0.3, Action::Single).unwrap();
         assert!(triplex.output_m3(95.0).is_err(), "per cent instead of a fraction");
-        assert!(triplex.spm_for_flow(0.03, 0.0).is_err());
         assert!(strokes_for_volume(1.0, 0.0).is_err());
         assert!(rated_pressure_pa(5e5, 0.0).is_err());
     }
 
     #[test]
-    fn flow_and_speed_undo_each_other() {
-        let triplex = FluidEnd::new(3, 0.1524, 0.3048, Action::Single).unwrap();
-        let flow = triplex.flow_m3_per_s(72.0, 0.96).unwrap();
-        assert!((triplex.spm_for_flow(flow, 0.96).unwrap() - 72.0).abs() < 1e-12);
+    fn rating_and_rod_load_undo_each_other() {
         // TRADE.md section 4: going from 6 to 5 in raises the rated pressure by (6/5)^2 = 1.44.
         let rise = rated_pressure_pa(5e5, 0.127).unwrap() / rated_pressure_pa(5e5, 0.1524).unwrap();
         assert!((rise - 1.44).abs() < 1e-12);

@@ -1,4 +1,4 @@
-//! Pump data and arithmetic: output, liner rating, kinematics, firing order, gauge cross-checks.
+//! Pump data and arithmetic: output, liner rating, ripple, firing order, gauge cross-checks.
 //!
 //! SI in, SI out (conversions in [`crate::units`]); crank angles in degrees with 0 at the start of the module's own discharge
 //! stroke. Nothing here is a maker's limit: ratings come from the pump's own plate.
@@ -6,19 +6,16 @@
 mod figures;
 mod fluid_end;
 mod hydraulics;
-mod kinematics;
 mod liners;
 mod order;
 
 pub use figures::{Figures, FiguresInput, LinerFigures, figures};
-pub use fluid_end::{Action, FluidEnd, circle_area_m2, rated_pressure_pa, rod_load_n, strokes_for_volume};
-pub use hydraulics::{
-    ATMOSPHERE_PA, acceleration_head_m, hydraulic_power_w, jet_speed_m_per_s, leak_m3_per_s, measured_exponent,
-    precharge_at_temperature_pa, pressure_at_mud_weight_pa, pressure_at_rate_pa, volumetric_efficiency,
-};
-pub use kinematics::{Ripple, SliderCrank, flow_ripple};
-pub use liners::{LinerCheck, LinerRating, LinerState, check_liners};
-pub use order::{OrderError, module_offset_deg, own_angle_deg, parse_order};
+pub use fluid_end::{Action, FluidEnd, rated_pressure_pa};
+use fluid_end::{rod_load_n, strokes_for_volume};
+pub use hydraulics::{ATMOSPHERE_PA, precharge_at_temperature_pa, volumetric_efficiency};
+use hydraulics::{hydraulic_power_w, pressure_at_pa};
+pub use liners::{LinerRating, LinerState, check_liners};
+pub use order::{module_offset_deg, parse_order};
 
 /// Why a pump figure can't be worked out.
 #[derive(Debug, Clone, thiserror::Error, PartialEq)]
@@ -57,9 +54,6 @@ pub enum PumpError {
     /// Fewer cylinders than one.
     #[error("a pump has at least one cylinder")]
     NoCylinders,
-    /// Two readings at one rate have no exponent.
-    #[error("both readings are at the same rate; an exponent needs two different rates")]
-    SameRate,
 }
 
 /// `got` if it is a finite number above zero.

@@ -1,7 +1,5 @@
 //! Firing order: where each module's stroke lies on the crank.
 
-use crate::units::wrap_deg;
-
 /// Why a firing order can't be used.
 #[derive(Debug, Clone, thiserror::Error, PartialEq, Eq)]
 #[non_exhaustive]
@@ -73,29 +71,11 @@ pub fn parse_order(text: &str) -> Result<Vec<u32>, OrderError> {
 ///
 /// # Errors
 /// [`OrderError`] when the order is empty, holds a module twice, or lacks `module`.
-///
-/// # Examples
-/// ```
-/// assert_eq!(seatsong::pump::module_offset_deg(&[1, 3, 2], 2)?, 240.0);
-/// # Ok::<(), seatsong::pump::OrderError>(())
-/// ```
 pub fn module_offset_deg(order: &[u32], module: u32) -> Result<f64, OrderError> {
     check(order)?;
     let position = order.iter().position(|&m| m == module);
     let position = position.ok_or_else(|| OrderError::Missing { module, order: as_text(order) })?;
     Ok(360.0 * position as f64 / order.len() as f64)
-}
-
-/// The own crank angle of `module` in degrees, `0.0..360.0`, when the first module of the order stands at `first_deg`.
-///
-/// # Formula
-/// `first - offset`: at the instant when the first module starts its discharge stroke (0), module 2 of the order 1,2,3 stands at
-/// 240 degrees, 120 short of its own start.
-///
-/// # Errors
-/// As [`module_offset_deg`].
-pub fn own_angle_deg(order: &[u32], module: u32, first_deg: f64) -> Result<f64, OrderError> {
-    Ok(wrap_deg(first_deg - module_offset_deg(order, module)?))
 }
 
 #[cfg(test)]
@@ -110,18 +90,6 @@ mod tests {
         assert_eq!(offsets(&[1, 3, 2]), [0.0, 240.0, 120.0]);
         assert_eq!(offsets(&[2, 3, 1]), [240.0, 0.0, 120.0]);
         assert_eq!(module_offset_deg(&[1, 3, 5, 2, 4], 5), Ok(144.0));
-    }
-
-    #[test]
-    fn a_later_module_stands_at_zero_when_the_crank_has_turned_by_its_offset() {
-        for order in [&[1, 2, 3][..], &[1, 3, 2], &[5, 2, 1, 4, 3]] {
-            for &module in order {
-                let offset = module_offset_deg(order, module).unwrap();
-                let own = own_angle_deg(order, module, offset).unwrap();
-                assert!(own.abs() < 1e-9, "{order:?} {module}: {own}");
-            }
-        }
-        assert_eq!(own_angle_deg(&[1, 2, 3], 2, 0.0), Ok(240.0));
     }
 
     #[test]

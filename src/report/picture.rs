@@ -45,19 +45,6 @@ pub fn change_map(
     write(path, &ChangePicture::new(maps, verdict, title, scale)?)
 }
 
-/// [`change_map`] as the bytes of a PNG.
-///
-/// # Errors
-/// As [`change_map`], without those of files.
-pub fn change_map_png(
-    maps: &ChangeMaps,
-    verdict: &ClipVerdict,
-    title: &str,
-    scale: Scale,
-) -> Result<Vec<u8>, ReportError> {
-    canvas::png(&ChangePicture::new(maps, verdict, title, scale)?)
-}
-
 /// Writes what `look` shows of a clip: its spectrogram with a tick a stroke and, if there is one, its stroke map below.
 ///
 /// # Arguments
@@ -75,35 +62,6 @@ pub fn look_picture(
     lines: &[String],
 ) -> Result<(), ReportError> {
     write(path, &LookPicture::new(Some(spectrogram), map, headline, lines, spectrogram.scale)?)
-}
-
-/// [`look_picture`] as the bytes of a PNG.
-///
-/// # Errors
-/// As [`look_picture`], without those of files.
-pub fn look_picture_png(
-    spectrogram: &Spectrogram,
-    map: Option<(&StrokeMap, Angle)>,
-    headline: &str,
-    lines: &[String],
-) -> Result<Vec<u8>, ReportError> {
-    canvas::png(&LookPicture::new(Some(spectrogram), map, headline, lines, spectrogram.scale)?)
-}
-
-/// Writes a spectrogram alone.
-///
-/// # Errors
-/// As [`look_picture`].
-pub fn spectrogram(path: &Path, spectrogram: &Spectrogram, title: &str) -> Result<(), ReportError> {
-    write(path, &LookPicture::new(Some(spectrogram), None, title, &[], spectrogram.scale)?)
-}
-
-/// Writes a stroke map alone.
-///
-/// # Errors
-/// As [`look_picture`].
-pub fn stroke_map(path: &Path, map: &StrokeMap, angle: Angle, title: &str, scale: Scale) -> Result<(), ReportError> {
-    write(path, &LookPicture::new(None, Some((map, angle)), title, &[], scale)?)
 }
 
 pub(super) fn write(path: &Path, picture: &impl Picture) -> Result<(), ReportError> {

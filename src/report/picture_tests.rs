@@ -45,12 +45,14 @@ fn small_map() -> StrokeMap {
 #[test]
 fn a_picture_is_wide_enough_for_paper() {
     let maps = made_up::maps(6.1, [190.0, 350.0], Angle::Absolute);
-    let png = change_map_png(&maps, &made_up::departed(2), "title", Scale::FullScale).unwrap();
-    let pixels = Pixels::of(&png);
+    let v = made_up::departed(2);
+    let png = || canvas::png(&ChangePicture::new(&maps, &v, "title", Scale::FullScale).unwrap()).unwrap();
+    let pixels = Pixels::of(&png());
     assert!(pixels.width >= 1200 && pixels.height >= 700, "{} x {}", pixels.width, pixels.height);
-    assert_eq!(png, change_map_png(&maps, &made_up::departed(2), "title", Scale::FullScale).unwrap());
-    let look = look_picture_png(&sound(), Some((&maps.good, Angle::Absolute)), "clip", &[]).unwrap();
-    assert!(Pixels::of(&look).width >= 1200);
+    assert_eq!(png(), png());
+    let s = sound();
+    let look = LookPicture::new(Some(&s), Some((&maps.good, Angle::Absolute)), "clip", &[], s.scale).unwrap();
+    assert!(Pixels::of(&canvas::png(&look).unwrap()).width >= 1200);
 }
 
 /// Whether a black line (the outline) crosses the middle of the band near an angle of the difference panel.
@@ -141,9 +143,9 @@ fn cells_without_data_are_hatched_and_said() {
 
 #[test]
 fn odd_maps_are_drawn_or_refused_but_never_panic() {
-    let dir = tempfile::tempdir().unwrap();
-    let at = dir.path().join("map.png");
-    let draw = |map: &StrokeMap| stroke_map(&at, map, Angle::Absolute, "map", Scale::FullScale);
+    let draw = |map: &StrokeMap| {
+        canvas::png(&LookPicture::new(None, Some((map, Angle::Absolute)), "map", &[], Scale::FullScale)?)
+    };
     let mut map = small_map();
     draw(&map).unwrap();
     map.edges_hz[0] = 0.0;
@@ -177,23 +179,26 @@ fn odd_maps_are_drawn_or_refused_but_never_panic() {
 #[test]
 fn an_empty_spectrogram_is_refused() {
     let dir = tempfile::tempdir().unwrap();
+    let draw = |s: &Spectrogram| look_picture(&dir.path().join("a.png"), s, None, "x", &[]);
     let mut s = sound();
     s.times_s.clear();
-    assert!(matches!(spectrogram(&dir.path().join("a.png"), &s, "x"), Err(ReportError::Empty { .. })));
+    assert!(matches!(draw(&s), Err(ReportError::Empty { .. })));
     let mut s = sound();
     s.freqs_hz.pop();
-    assert!(matches!(spectrogram(&dir.path().join("a.png"), &s, "x"), Err(ReportError::Shape { .. })));
+    assert!(matches!(draw(&s), Err(ReportError::Shape { .. })));
     assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 0);
 }
 
 #[test]
 fn only_png_and_svg_endings_are_taken() {
     let dir = tempfile::tempdir().unwrap();
+    let s = sound();
+    let draw = |name: &str| look_picture(&dir.path().join(name), &s, None, "m", &[]);
     for name in ["map.jpg", "map", "png"] {
-        let err = stroke_map(&dir.path().join(name), &small_map(), Angle::Absolute, "m", Scale::FullScale).unwrap_err();
+        let err = draw(name).unwrap_err();
         assert!(matches!(err, ReportError::Ending { .. }) && err.to_string().contains(name), "{err}");
     }
-    stroke_map(&dir.path().join("MAP.PNG"), &small_map(), Angle::Absolute, "m", Scale::FullScale).unwrap();
+    draw("MAP.PNG").unwrap();
 }
 
 #[test]
@@ -239,8 +244,7 @@ fn look_at_every_picture() {
             &["48 kHz, WAV 24-bit integer, 12.0 s; loudest sample -6.1 dB re full scale; 14 strokes.".into()],
         )
         .unwrap();
-        spectrogram(&at("spectrogram"), &s, "clip-07.wav").unwrap();
-        stroke_map(&at("map"), &hiss.now, Angle::Relative, "clip-07.wav", Scale::FullScale).unwrap();
+        look_picture(&at("spectrogram"), &s, None, "clip-07.wav", &[]).unwrap();
     }
 }
 

@@ -27,7 +27,7 @@ pub struct Spectrogram {
 fn reference(scale: Scale) -> f64 {
     match scale {
         Scale::FullScale | Scale::MetrePerSecond2 => 1.0,
-        Scale::Pascal => 20e-6,
+        Scale::Pascal => crate::units::REFERENCE_PA,
     }
 }
 

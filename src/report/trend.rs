@@ -67,21 +67,13 @@ pub fn trend_picture(path: &Path, trends: &[Trend], title: &str, view: TrendView
     picture::write(path, &TrendPicture::new(trends, title, view)?)
 }
 
-/// The picture over time as the bytes of a PNG.
+/// The departure of one module over time for a note: low, without the sentence, which stands in the note's own words.
 ///
 /// # Arguments
 /// - `days_shown`: how far back; `None` shows every round.
 ///
 /// # Errors
 /// As [`trend_picture`], without those of files.
-pub fn trend_png(trends: &[Trend], title: &str, days_shown: Option<f64>) -> Result<Vec<u8>, ReportError> {
-    canvas::png(&TrendPicture::new(trends, title, TrendView { days: days_shown, ..TrendView::default() })?)
-}
-
-/// The departure of one module over time for a note: low, without the sentence, which stands in the note's own words.
-///
-/// # Errors
-/// As [`trend_png`].
 pub fn note_trend_png(trend: &Trend, days_shown: Option<f64>) -> Result<Vec<u8>, ReportError> {
     canvas::png(&NoteTrend(TrendPicture::new(
         std::slice::from_ref(trend),

@@ -1,5 +1,5 @@
 use super::*;
-use crate::score::trend::drift::{DriftModel, departures};
+use crate::score::made_up::healthy;
 use crate::score::trend::{PartMark, TrendInput, TrendRound, TrendSettings, trend};
 
 /// A made-up series: six rounds a day, excess two dB for each departure above the middle.
@@ -17,10 +17,6 @@ fn module(number: u32, series: &[f64], marks: &[(usize, &str)]) -> Trend {
         marks.iter().map(|(i, text)| PartMark { time_s: at(*i), strokes: None, text: (*text).to_owned() }).collect();
     let input = TrendInput { module: Some(number), rounds: rounds.collect(), marks, look_at: None };
     trend(&input, &TrendSettings::default())
-}
-
-fn healthy(n: usize, seed: u64) -> Vec<f64> {
-    departures(&DriftModel::default(), n, seed)
 }
 
 fn creeping() -> Vec<f64> {
@@ -106,8 +102,10 @@ fn a_drift_line_is_drawn_only_when_a_drift_is_announced() {
 
 #[test]
 fn nothing_to_show_is_an_error() {
-    assert!(matches!(trend_png(&[], "", None), Err(ReportError::Empty { .. })));
-    assert!(matches!(trend_png(&[module(1, &[], &[])], "", None), Err(ReportError::Empty { .. })));
+    for trends in [vec![], vec![module(1, &[], &[])]] {
+        let none = TrendPicture::new(&trends, "", TrendView::default());
+        assert!(matches!(none, Err(ReportError::Empty { .. })));
+    }
 }
 
 #[test]

@@ -166,7 +166,7 @@ mod tests {
         let rate = 16_000.0;
         let samples: Vec<f32> =
             (0..32_000).map(|i| 0.5 * (std::f32::consts::TAU * 1000.0 * i as f32 / 16_000.0).sin()).collect();
-        let mut clip = Clip::in_memory("sine", samples, rate, None);
+        let mut clip = Clip::in_memory(samples, rate, None);
         // A sine of amplitude 0.5 has a mean square of 1/8: -9.03 dB; its peak is -6.02 dB.
         let heard = levels(&clip);
         assert!((heard.level_db.unwrap() + 9.03).abs() < 0.1, "{heard:?}");

@@ -24,9 +24,11 @@ pub enum Condition {
 
 impl Condition {
     /// All four, in the order of the trial.
+    #[cfg(not(product))]
     pub const ALL: [Self; 4] = [Self::Calm, Self::Daily, Self::Phone, Self::Neighbour];
 
     /// Name in lower case.
+    #[cfg(not(product))]
     #[must_use]
     pub fn name(self) -> &'static str {
         match self {

@@ -16,9 +16,9 @@ mod voice;
 mod wav;
 
 pub use condition::{Condition, RoundSpec};
-pub use room::{NOMINAL_LEVEL_DB, Recorded, Room, RoomSettings};
-pub use scenario::{ClipWish, DEMO, MadeClip, PlannedClip, Pump, Recording, Role, Round, Scenario};
-pub use spec::{ClipSpec, Fault, Neighbour, SampleError};
+pub use room::{Recorded, Room, RoomSettings};
+pub use scenario::{DEMO, MadeClip, Pump, Role, Scenario};
+pub use spec::{ClipSpec, Fault};
 pub use voice::ValveEvent;
 pub use wav::write_wav;
 

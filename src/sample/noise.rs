@@ -38,6 +38,7 @@ pub(super) enum Source {
     PulseNoise,
     Round,
     ClipInRound,
+    #[cfg(not(product))]
     Room,
 }
 

@@ -28,6 +28,7 @@ impl Default for RoomSettings {
     }
 }
 
+#[cfg(not(product))]
 impl RoomSettings {
     /// A triplex with a speed of 58-88 strokes/min and one of the two firing orders, as `seed` will have it.
     #[must_use]
@@ -108,12 +109,6 @@ impl Room {
         };
         room.set_levels(settings.nominal_spm);
         Ok(room)
-    }
-
-    /// Number of modules.
-    #[must_use]
-    pub fn n_modules(&self) -> usize {
-        self.pump.modules.len()
     }
 
     /// Speed at which the levels are set, in strokes/min.

@@ -1,4 +1,6 @@
 use super::noise::{mean_square, mean_square_above_2k5, power_to_db};
+use super::room::NOMINAL_LEVEL_DB;
+use super::spec::{Neighbour, SampleError};
 use super::*;
 
 fn room(seed: u64) -> Room {

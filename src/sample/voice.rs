@@ -25,9 +25,11 @@ pub enum ValveEvent {
 
 impl ValveEvent {
     /// All four in order of angle.
-    pub const ALL: [Self; 4] = [Self::SuctionCloses, Self::DischargeOpens, Self::DischargeCloses, Self::SuctionOpens];
+    #[cfg(test)]
+    pub(super) const ALL: [Self; 4] =
+        [Self::SuctionCloses, Self::DischargeOpens, Self::DischargeCloses, Self::SuctionOpens];
 
-    /// Place in [`Self::ALL`].
+    /// Place in the order of angle.
     #[must_use]
     pub fn index(self) -> usize {
         self as usize

@@ -87,8 +87,6 @@ pub struct Judged {
     pub best: Vec<Best>,
     /// Combined.
     pub combined: Combined,
-    /// Correlation of its map with the spot's.
-    pub agreement: f64,
     /// Turn of the clip's map to the spot's origin, in fine bins.
     pub shift: f64,
     /// How much it hisses against its good clips, see [`crate::score::Scored::hiss_sd`].
@@ -378,7 +376,7 @@ fn judge(
     if item.analysis.refusal().is_some() {
         return None;
     }
-    let (take_index, shift, agreement) = item
+    let (take_index, shift, _) = item
         .analysis
         .takes
         .iter()
@@ -405,7 +403,6 @@ fn judge(
         residual,
         best,
         combined,
-        agreement,
         shift,
         hiss_sd,
         expected,

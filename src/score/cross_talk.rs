@@ -220,7 +220,7 @@ mod tests {
                 let mut spec = round.clip(module);
                 (spec.pulse, spec.sample_rate_hz, spec.duration_s) = (pulse, 24_000.0, 20.0);
                 let rec = room.record(&spec).unwrap();
-                let clip = Clip::in_memory("x.wav", rec.samples, rec.sample_rate_hz, rec.pulse);
+                let clip = Clip::in_memory(rec.samples, rec.sample_rate_hz, rec.pulse);
                 Item {
                     file: format!("m{module}"),
                     module: Some(module),

@@ -15,12 +15,12 @@ mod scorer;
 mod settle;
 pub mod trend;
 mod verdict;
-pub use compare::{Comparison, Heard, Item, Judged, PumpShape, Spot, cleaned, compare};
+pub use compare::{Comparison, Heard, Item, PumpShape, Spot, cleaned, compare};
 pub use few::{LEAST_ROUNDS, n_rounds};
-pub use limit::{Combined, Limit};
-pub use odd::{OddError, OddModule, OddOnes, odd_ones, scatter_db};
+pub use limit::Limit;
+pub use odd::{OddOnes, odd_ones, scatter_db};
 pub use outcome::{BaselineInfo, JudgeError, JudgeSettings, OddGood, Outcome, judge_all, unjudged};
-pub use scorer::{Bank, Best, Raw, Scored, Scorer};
+pub use scorer::{Best, Scored, Scorer, solve};
 pub use verdict::{Angle, ChangeMaps, ClipVerdict, Half, Pattern, State};
 
 #[cfg(test)]

@@ -236,7 +236,7 @@ mod tests {
                 spec.sample_rate_hz = 24_000.0;
                 spec.duration_s = 20.0;
                 let made = room.record(&spec).unwrap();
-                let clip = Clip::in_memory("made-up.wav", made.samples, made.sample_rate_hz, made.pulse);
+                let clip = Clip::in_memory(made.samples, made.sample_rate_hz, made.pulse);
                 Item {
                     file: format!("m{module}.wav"),
                     module: Some(module),

@@ -83,7 +83,7 @@ pub struct Scorer {
 }
 
 /// Solves `(gram + diag(ridge)) x = g` (Cholesky).
-fn solve(gram: &[Vec<f64>], g: &[f64], ridge: &[f64]) -> Vec<f64> {
+pub fn solve(gram: &[Vec<f64>], g: &[f64], ridge: &[f64]) -> Vec<f64> {
     let m = gram.len();
     let mut l = vec![vec![0.0; m]; m];
     for i in 0..m {

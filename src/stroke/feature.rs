@@ -66,6 +66,7 @@ impl Feature {
     }
 
     /// A feature from any evenly sampled signal: one live group.
+    #[cfg(not(product))]
     #[must_use]
     pub fn from_signal(signal: &[f32], rate_hz: f64) -> Self {
         let x = signal

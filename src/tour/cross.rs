@@ -408,7 +408,7 @@ pub fn circuit(now: &Circuit, before: &[Circuit], rules: &Rules) -> Remark {
     let usual = robust::median(&earlier).unwrap_or(x);
     let fall = 1.0 - x / usual;
     // Readings that scatter by themselves say nothing with a step of their own size.
-    let scatter = robust::mad(&earlier).map_or(0.0, |mad| 3.0 * 1.4826 * mad / usual);
+    let scatter = robust::mad(&earlier).map_or(0.0, |mad| 3.0 * robust::MAD_TO_SIGMA * mad / usual);
     let for_what = if mud { "strokes and mud weight" } else { "strokes (mud weight not known)" };
     if fall > (rules.pressure_fall_percent / 100.0).max(scatter) {
         let text = format!(

@@ -1,7 +1,7 @@
 use super::*;
 use crate::score::Half;
 use crate::score::made_up;
-use crate::units::{bar_to_pa, fahrenheit_to_kelvin, pa_to_bar, pa_to_psi, psi_to_pa};
+use crate::units::{bar_to_pa, pa_to_bar, pa_to_psi, psi_to_pa};
 
 fn bar(pa: f64) -> String {
     format!("{:.1} bar", pa_to_bar(pa))
@@ -77,8 +77,8 @@ fn the_relief_setting_follows_the_strictest_rule_by_default() {
 fn precharge_is_compared_at_one_gas_temperature() {
     // Computed: 650 psig at 60 F is 752.3 psig at 140 F.
     let psi = |pa: f64| format!("{:.1} psi", pa_to_psi(pa));
-    let at = |gauge: f64, f: f64| Precharge { gauge_pa: psi_to_pa(gauge), gas_k: fahrenheit_to_kelvin(f) };
-    let rules = Rules { precharge_reference_k: fahrenheit_to_kelvin(140.0), ..RULES };
+    let at = |gauge: f64, f: f64| Precharge { gauge_pa: psi_to_pa(gauge), gas_k: (f + 459.67) / 1.8 };
+    let rules = Rules { precharge_reference_k: (140.0 + 459.67) / 1.8, ..RULES };
     let say = |now: Precharge, before: &[Precharge], limits: [Option<f64>; 2]| {
         precharge(now, before, limits.map(|l| l.map(psi_to_pa)), Some(psi_to_pa(900.0)), &rules, &psi).unwrap()
     };

@@ -25,18 +25,6 @@ pub struct Target {
     pub module: Option<u32>,
 }
 
-impl Target {
-    /// `pump 1, module 2`; `rig`.
-    #[must_use]
-    pub fn words(&self) -> String {
-        match (&self.pump, self.module) {
-            (None, _) => "rig".to_owned(),
-            (Some(pump), None) => pump.clone(),
-            (Some(pump), Some(module)) => format!("{pump}, module {module}"),
-        }
-    }
-}
-
 /// How a check came out.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Outcome {
@@ -128,7 +116,8 @@ pub struct Item {
 /// Running hours of a pump since an instant; `None` when nobody has entered them.
 pub type HoursSince<'a> = &'a dyn Fn(&str, Timestamp) -> Option<f64>;
 
-/// What is due at `now`, in walking order: the rig, then pump by pump in the order given, checks in the order of the sheet.
+/// What is due at `now` of a tour, in walking order: the rig, then pump by pump in the order given, checks in the order of the sheet; with
+/// `now` at or after its end, what the tour left behind.
 ///
 /// A check that is wanted several times a tour has as many equal parts of the tour; an entry counts for the part in which it was made, so
 /// that three looks in the first hour are one. "First and last connection" has two parts: connections come when they come.
@@ -137,20 +126,6 @@ pub type HoursSince<'a> = &'a dyn Fn(&str, Timestamp) -> Option<f64>;
 /// # Errors
 /// [`ClockError`] at the ends of the calendar.
 pub fn due(
-    sheet: &Sheet,
-    pumps: &[WalkPump],
-    history: &[CheckEntry],
-    hours_since: HoursSince<'_>,
-    now: Timestamp,
-) -> Result<Vec<Item>, ClockError> {
-    due_in(sheet, pumps, history, hours_since, &sheet.plan.tour_at(now)?, now)
-}
-
-/// As [`due`], for a given tour: with `now` at or after its end, what it left behind.
-///
-/// # Errors
-/// As [`due`].
-pub fn due_in(
     sheet: &Sheet,
     pumps: &[WalkPump],
     history: &[CheckEntry],

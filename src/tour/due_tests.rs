@@ -27,8 +27,18 @@ fn no_hours(_: &str, _: Timestamp) -> Option<f64> {
     None
 }
 
+fn due_now(
+    sheet: &Sheet,
+    pumps: &[WalkPump],
+    history: &[CheckEntry],
+    hours_since: HoursSince<'_>,
+    now: Timestamp,
+) -> Result<Vec<Item>, ClockError> {
+    due(sheet, pumps, history, hours_since, &sheet.plan.tour_at(now)?, now)
+}
+
 fn first(sheet: &Sheet, history: &[CheckEntry], now: &str) -> Item {
-    due(sheet, &pumps(), history, &no_hours, at(now)).unwrap().remove(0)
+    due_now(sheet, &pumps(), history, &no_hours, at(now)).unwrap().remove(0)
 }
 
 #[test]
@@ -57,10 +67,10 @@ fn three_times_a_tour_has_three_parts() {
 fn a_skipped_check_keeps_its_reason_and_another_pump_its_own_state() {
     let sheet = sheet("each tour", "pump", "UTC");
     let history = [entry("P1", "2031-05-04T07:00:00Z", Outcome::Skipped { reason: "pump on standby".into() })];
-    let items = due(&sheet, &pumps(), &history, &no_hours, at("2031-05-04T08:00:00Z")).unwrap();
+    let items = due_now(&sheet, &pumps(), &history, &no_hours, at("2031-05-04T08:00:00Z")).unwrap();
     let skipped = Standing::Skipped { at: at("2031-05-04T07:00:00Z"), reason: "pump on standby".into() };
     assert_eq!((items[0].standing.clone(), items[0].skipped, items[0].missed), (skipped, 1, 0));
-    assert_eq!(items[1].target.words(), "P2");
+    assert_eq!((items[1].target.pump.as_deref(), items[1].target.module), (Some("P2"), None));
     assert!(matches!(items[1].standing, Standing::Due { .. }));
 }
 
@@ -102,7 +112,7 @@ fn running_hours_decide_where_they_are_known() {
     let now = at("2031-05-20T08:00:00Z");
     let with = |hours: Option<f64>| {
         let since = move |pump: &str, _: Timestamp| if pump == "P1" { hours } else { None };
-        due(&sheet, &pumps(), &history, &since, now).unwrap().remove(0).standing
+        due_now(&sheet, &pumps(), &history, &since, now).unwrap().remove(0).standing
     };
     assert_eq!(with(None), Standing::NoHours);
     assert_eq!(with(Some(400.0)), Standing::Later { from: at("2031-05-24T12:00:00Z") });
@@ -113,15 +123,15 @@ fn running_hours_decide_where_they_are_known() {
 #[test]
 fn the_walk_goes_pump_by_pump_in_the_order_of_the_sheet() {
     let sheet = parse_sheet(DEFAULT_SHEET, "checks.toml").unwrap();
-    let items = due(&sheet, &pumps(), &[], &no_hours, at("2031-05-04T08:00:00Z")).unwrap();
+    let items = due_now(&sheet, &pumps(), &[], &no_hours, at("2031-05-04T08:00:00Z")).unwrap();
     // 12 checks a pump, 4 of each of 3 modules.
     assert_eq!(items.len(), 2 * (12 + 4 * 3));
     let half = items.len() / 2;
     assert!(items[..half].iter().all(|i| i.target.pump.as_deref() == Some("P1")));
     assert_eq!(items[0].check, "oil-level");
-    let clamps: Vec<String> =
-        items.iter().filter(|i| i.check == "rod-clamp-torque").take(3).map(|i| i.target.words()).collect();
-    assert_eq!(clamps, ["P1, module 1", "P1, module 2", "P1, module 3"]);
+    let clamps: Vec<Option<u32>> =
+        items.iter().filter(|i| i.check == "rod-clamp-torque").take(3).map(|i| i.target.module).collect();
+    assert_eq!(clamps, [Some(1), Some(2), Some(3)]);
 }
 
 #[test]
@@ -129,10 +139,10 @@ fn a_tour_that_has_ended_tells_what_it_missed() {
     let sheet = sheet("3 times a tour", "pump", "UTC");
     let history = [entry("P1", "2031-05-04T07:00:00Z", Outcome::Fine)];
     let tour = sheet.plan.tour_at(at("2031-05-04T07:00:00Z")).unwrap();
-    let items = due_in(&sheet, &pumps(), &history, &no_hours, &tour, tour.end).unwrap();
+    let items = due(&sheet, &pumps(), &history, &no_hours, &tour, tour.end).unwrap();
     assert_eq!((items[0].made, items[0].missed), (1, 2));
     assert_eq!((items[1].made, items[1].missed), (0, 3));
     let future = [entry("P1", "2031-05-04T17:00:00Z", Outcome::Fine)];
-    let item = &due_in(&sheet, &pumps(), &future, &no_hours, &tour, at("2031-05-04T07:00:00Z")).unwrap()[0];
+    let item = &due(&sheet, &pumps(), &future, &no_hours, &tour, at("2031-05-04T07:00:00Z")).unwrap()[0];
     assert_eq!(item.made, 0, "an entry from the future does not count");
 }

@@ -16,10 +16,7 @@ mod sheet;
 pub mod work;
 
 pub use clock::{ClockError, Tour, TourPlan};
-pub use due::{CheckEntry, HoursSince, Item, Outcome, Standing, Target, WalkPump, due, due_in};
-pub use life::{
-    Curve, EARLY_CHANCE, Early, FEWEST_ENDED, Group, Life, LifeError, LogRank, Step, early, early_by_lot, kaplan_meier,
-    log_rank,
-};
+pub use due::{CheckEntry, Item, Outcome, Standing, Target, WalkPump, due};
+pub use life::{Life, LifeError, early, kaplan_meier};
 pub use meter::Meter;
-pub use sheet::{Ask, AskKind, Check, DEFAULT_SHEET, Every, Limits, Per, Sheet, SheetError, parse_sheet};
+pub use sheet::{Ask, AskKind, Check, DEFAULT_SHEET, Every, Per, Sheet, parse_sheet};

@@ -333,17 +333,6 @@ pub(super) fn hours_between(from: Timestamp, to: Timestamp) -> f64 {
     to.duration_since(from).as_secs_f64() / 3600.0
 }
 
-/// What a pump ran between two instants.
-///
-/// Hours of an entry that only partly lies within are shared out evenly over it. Its strokes are hours times the mean speed seen within
-/// the entry, else the last speed before it, else the first after it.
-///
-/// # Errors
-/// As [`in_order`], and [`PartError::Backwards`].
-pub fn run_between(from: Timestamp, to: Timestamp, logs: &[RunLog], speeds: &[Speed]) -> Result<Run, PartError> {
-    Meter::new(logs, speeds)?.between(from, to)
-}
-
 /// What a part has run by `now`, or had when it was taken out.
 ///
 /// # Errors
@@ -386,6 +375,10 @@ mod tests {
 
     fn log(from: &str, to: &str, hours: f64) -> RunLog {
         RunLog { from: at(from), to: at(to), hours }
+    }
+
+    fn run_between(from: Timestamp, to: Timestamp, logs: &[RunLog], speeds: &[Speed]) -> Result<Run, PartError> {
+        Meter::new(logs, speeds)?.between(from, to)
     }
 
     fn speed(when: &str, spm: f64) -> Speed {

@@ -225,12 +225,12 @@ mod tests {
         for at in 1..4 {
             let mut x = noise(30_000, 0.3);
             x[at * 7500..].iter_mut().for_each(|v| *v *= 0.2);
-            assert!(steps(&Clip::in_memory("x", x, 1000.0, None)), "{at}");
+            assert!(steps(&Clip::in_memory(x, 1000.0, None)), "{at}");
         }
         let mut x = noise(30_000, 0.3);
         // A wander of 3 dB and a single clank are none.
         x.iter_mut().enumerate().for_each(|(i, v)| *v *= 1.0 - 0.3 * (i as f32 / 30_000.0));
         x[12_000..12_200].iter_mut().for_each(|v| *v *= 30.0);
-        assert!(!steps(&Clip::in_memory("x", x, 1000.0, None)));
+        assert!(!steps(&Clip::in_memory(x, 1000.0, None)));
     }
 }

@@ -11,13 +11,11 @@ mod told;
 mod webhook;
 mod wiring;
 
-pub use cutter::{Cutter, LONGEST_S, Window, wav24};
-pub use ear::{Hearing, PumpIs, hear};
-pub use keeper::LINES_KEPT_DAYS;
-pub use rule::{AlarmRule, AlarmState, Chances, FalseAlarms, LEAST_LINES, MOST_N, NOMINAL, Observed, RuleError, Turn};
+pub use cutter::{Cutter, Window, wav24};
+pub use rule::{AlarmRule, AlarmState, FalseAlarms, Turn};
 pub use told::{Event, Heard, Kind, Line, Told};
-pub use webhook::{Webhook, WebhookError};
-pub use wiring::{Carries, Group, Sensor, Wire, Wiring, WiringError};
+pub use webhook::Webhook;
+pub use wiring::{Group, Wiring, WiringError};
 
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, channel, sync_channel};

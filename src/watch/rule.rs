@@ -54,12 +54,6 @@ impl AlarmRule {
         (1 <= k && k <= n && n <= MOST_N).then_some(Self { k, n })
     }
 
-    /// Windows outside that raise the alarm.
-    #[must_use]
-    pub fn k(self) -> u32 {
-        self.k
-    }
-
     /// Windows that are looked back on.
     #[must_use]
     pub fn n(self) -> u32 {
@@ -67,8 +61,8 @@ impl AlarmRule {
     }
 
     /// Chance of at least one alarm within the first `windows` windows of a healthy spot.
-    #[must_use]
-    pub fn chance_within(self, windows: u64, chances: &Chances) -> f64 {
+    #[cfg(test)]
+    fn chance_within(self, windows: u64, chances: &Chances) -> f64 {
         let states = self.quiet();
         let mut now = vec![0.0; states.len()];
         // Before the first window: as after a long quiet time, except that the first outcome follows none.
@@ -346,12 +340,6 @@ pub enum Turn {
 }
 
 impl AlarmState {
-    /// No window yet.
-    #[must_use]
-    pub fn new(rule: AlarmRule) -> Self {
-        Self { rule, last: VecDeque::new(), on: false }
-    }
-
     /// Goes on from what the book knows: the last outcomes, oldest first, and whether an alarm stood.
     #[must_use]
     pub fn resumed(rule: AlarmRule, outcomes: &[bool], on: bool) -> Self {

@@ -67,7 +67,7 @@ fn the_rate_is_that_of_a_plain_simulation() {
         [(3, 5, 0.1, 0.1), (2, 3, 0.05, 0.4), (4, 6, 0.2, 0.3), (1, 1, 0.03, 0.03), (5, 10, 0.15, 0.45)]
     {
         let (rule, c) = (rule(k, n), Chances { outside, again });
-        let mut alarm = AlarmState::new(rule);
+        let mut alarm = AlarmState::resumed(rule, &[], false);
         let (windows, mut raised, mut out) = (2_000_000_u32, 0_u32, false);
         for _ in 0..windows {
             out = dice(&mut state) < c.next(out);
@@ -95,7 +95,7 @@ fn a_run_of_one_and_a_run_of_all_are_known_in_closed_form() {
 
 #[test]
 fn an_alarm_is_raised_once_and_over_after_n_within() {
-    let mut a = AlarmState::new(rule(3, 5));
+    let mut a = AlarmState::resumed(rule(3, 5), &[], false);
     let turns: Vec<_> = [1, 0, 1, 0, 1, 1, 0, 0, 0, 0, 0, 0].iter().map(|&o| a.push(o == 1)).collect();
     let want = |i: usize| match i {
         4 => Some(Turn::Raised(3)),

@@ -81,8 +81,8 @@ impl Webhook {
     }
 
     /// The same with another pause after the first failure.
-    #[must_use]
-    pub fn pausing(mut self, first_pause: Duration) -> Self {
+    #[cfg(test)]
+    fn pausing(mut self, first_pause: Duration) -> Self {
         self.first_pause = first_pause;
         self
     }

@@ -7,9 +7,9 @@ mod common;
 use std::hint::black_box;
 
 use criterion::Criterion;
-use seatsong::dsp::frames::FramePlan;
-use seatsong::map::{AnalyseSettings, analyse};
-use seatsong::sample::Condition;
+use seatsong::inside::dsp::frames::FramePlan;
+use seatsong::inside::map::{AnalyseSettings, analyse};
+use seatsong::inside::sample::Condition;
 
 fn main() {
     let mut criterion = Criterion::default().configure_from_args().sample_size(20);

@@ -13,9 +13,9 @@ use std::process::{Command, Stdio};
 use std::time::Instant;
 
 use anyhow::ensure;
-use seatsong::dsp::frames::FramePlan;
-use seatsong::map::{AnalyseSettings, analyse};
-use seatsong::sample::{Condition, write_wav};
+use seatsong::inside::dsp::frames::FramePlan;
+use seatsong::inside::map::{AnalyseSettings, analyse};
+use seatsong::inside::sample::{Condition, write_wav};
 
 /// Times that each step of a clip is measured.
 const TURNS: usize = 41;

@@ -43,7 +43,7 @@ fn tables_hold_every_row_and_their_columns_are_described() {
     let docs =
         std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("notebooks-free-docs/export.md")).unwrap();
     let described: HashSet<&str> = docs.split('`').collect();
-    for table in seatsong::book::TABLES.iter().chain([&seatsong::book::MAPS]) {
+    for table in seatsong::inside::book::TABLES.iter().chain([&seatsong::inside::book::MAPS]) {
         for (column, _) in table.columns {
             assert!(
                 described.contains(column),

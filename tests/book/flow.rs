@@ -142,10 +142,10 @@ fn maps_of_an_older_method_are_made_again_and_give_the_same_verdict() {
     let dir = with_rounds();
     accept_all(dir.path());
     let first = seatsong(dir.path(), &["verdict", "--json"]).ended(0).out;
-    let book = seatsong::book::Book::open(&dir.path().join("book")).unwrap();
+    let book = seatsong::inside::book::Book::open(&dir.path().join("book")).unwrap();
     let count = || -> i64 {
         let sql = "SELECT count(*) FROM analysis WHERE method = ?1";
-        book.connection().query_row(sql, [seatsong::book::METHOD], |r| r.get(0)).unwrap()
+        book.connection().query_row(sql, [seatsong::inside::book::METHOD], |r| r.get(0)).unwrap()
     };
     assert_eq!(count(), 21);
     book.connection().execute("UPDATE analysis SET method = method - 1", []).unwrap();

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use seatsong::book::Book;
+use seatsong::inside::book::Book;
 
 use crate::helper::{Dice, files, seatsong};
 

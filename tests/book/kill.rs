@@ -5,7 +5,7 @@ use std::path::Path;
 use std::process::Stdio;
 use std::time::{Duration, Instant};
 
-use seatsong::book::Book;
+use seatsong::inside::book::Book;
 
 use crate::helper::{Dice, command, files, seatsong, with_pump, with_rounds};
 

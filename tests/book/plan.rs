@@ -3,7 +3,7 @@
 use std::sync::Mutex;
 
 use rusqlite::trace::{TraceEvent, TraceEventCodes};
-use seatsong::book::Book;
+use seatsong::inside::book::Book;
 
 use crate::helper::{seatsong, with_rounds};
 

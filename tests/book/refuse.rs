@@ -15,7 +15,7 @@ fn a_newer_book_is_refused_and_left_as_it_is() {
     let dir = with_pump();
     let path = dir.path().join("book/book.db");
     let conn = rusqlite::Connection::open(&path).unwrap();
-    conn.pragma_update(None, "user_version", seatsong::book::SCHEMA + 1).unwrap();
+    conn.pragma_update(None, "user_version", seatsong::inside::book::SCHEMA + 1).unwrap();
     drop(conn);
     let before = std::fs::read(&path).unwrap();
     seatsong(dir.path(), &["pump", "show"]).ended(1).says("newer seatsong");

@@ -3,12 +3,12 @@
 use std::path::Path;
 
 use rusqlite::params;
-use seatsong::baseline::pair;
-use seatsong::book::{Book, RoundVerdict, decode, encode};
-use seatsong::clip::{ReadSettings, read};
-use seatsong::map::{AnalyseSettings, Analysis, analyse};
-use seatsong::score::{Angle, ClipVerdict, Half, State};
-use seatsong::stroke::MarkKind;
+use seatsong::inside::baseline::pair;
+use seatsong::inside::book::{Book, RoundVerdict, decode, encode};
+use seatsong::inside::clip::{ReadSettings, read};
+use seatsong::inside::map::{AnalyseSettings, Analysis, analyse};
+use seatsong::inside::score::{Angle, ClipVerdict, Half, State};
+use seatsong::inside::stroke::MarkKind;
 
 use crate::helper::{room, seatsong, with_rounds};
 

@@ -9,10 +9,10 @@
 use std::time::Instant;
 
 use rusqlite::params;
-use seatsong::book::{Book, METHOD, Stamp, encode};
-use seatsong::clip::Finding;
-use seatsong::map::{Analysis, FoldedMap, N_FINE, N_SWING, SWING_CELLS, Take};
-use seatsong::stroke::Mark;
+use seatsong::inside::book::{Book, METHOD, Stamp, encode};
+use seatsong::inside::clip::Finding;
+use seatsong::inside::map::{Analysis, FoldedMap, N_FINE, N_SWING, SWING_CELLS, Take};
+use seatsong::inside::stroke::Mark;
 
 use crate::helper::{Dice, seatsong};
 
@@ -25,7 +25,7 @@ const MAPS: usize = 200;
 
 /// A map with events at fixed angles and the scatter of real ones, so that its size on the disk is that of a real one.
 fn made_up(dice: &mut Dice) -> Analysis {
-    const BANDS: usize = seatsong::dsp::bands::N_BAND;
+    const BANDS: usize = seatsong::inside::dsp::bands::N_BAND;
     let mut power = vec![0.0_f32; N_FINE * BANDS];
     for k in 0..N_FINE {
         let angle = k as f64 / N_FINE as f64;
@@ -114,7 +114,7 @@ fn fill(book: &Book) {
 /// Two tours a day: running hours, and every check of the sheet that comes with the program once a pump (or module) and tour; a liner
 /// and a valve a module are changed every two months.
 fn fill_tours(conn: &rusqlite::Connection, start: i64) {
-    let sheet = seatsong::tour::parse_sheet(seatsong::tour::DEFAULT_SHEET, "the sheet").unwrap();
+    let sheet = seatsong::inside::tour::parse_sheet(seatsong::inside::tour::DEFAULT_SHEET, "the sheet").unwrap();
     let mut entries = 0_i64;
     for tour in 0..2 * DAYS {
         let ms = start + tour * 12 * 3_600_000;
@@ -132,13 +132,13 @@ fn fill_tours(conn: &rusqlite::Connection, start: i64) {
         };
         for c in &sheet.checks {
             match c.per {
-                seatsong::tour::Per::Rig => check(&c.id, None, None),
-                seatsong::tour::Per::Pump => (1..=PUMPS).for_each(|p| check(&c.id, Some(p), None)),
+                seatsong::inside::tour::Per::Rig => check(&c.id, None, None),
+                seatsong::inside::tour::Per::Pump => (1..=PUMPS).for_each(|p| check(&c.id, Some(p), None)),
                 // Those of modules once in twenty tours, so that the entries are of a real book's number.
-                seatsong::tour::Per::Module if tour % 20 == 0 => {
+                seatsong::inside::tour::Per::Module if tour % 20 == 0 => {
                     (1..=PUMPS).for_each(|p| (1..=MODULES).for_each(|m| check(&c.id, Some(p), Some(m))));
                 }
-                seatsong::tour::Per::Module => {}
+                seatsong::inside::tour::Per::Module => {}
             }
         }
         for pump in 1..=PUMPS {

@@ -1,6 +1,6 @@
 use std::process::Stdio;
 
-use seatsong::book::{Book, NewRound, RoundChange};
+use seatsong::inside::book::{Book, NewRound, RoundChange};
 
 use crate::helper::{Dice, command, files, with_pump};
 

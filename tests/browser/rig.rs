@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 
 use fantoccini::{Client, ClientBuilder, Locator};
 use hyper_util::client::legacy::connect::HttpConnector;
-use seatsong::sample::Scenario;
+use seatsong::inside::sample::Scenario;
 use serde_json::{Value, json};
 use tempfile::TempDir;
 

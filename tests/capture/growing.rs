@@ -3,13 +3,13 @@
 use std::path::Path;
 use std::time::Duration;
 
-use seatsong::book::{Book, CheckReport, NewPump, NewRound, Recovered, RoundRow, SpotRow};
-use seatsong::capture::Format;
-use seatsong::capture::fake::{Event, Fake};
-use seatsong::capture::recorder::{Plan, Recorded, Track, record};
-use seatsong::clip::growing::log::{Ended, log_beside};
-use seatsong::clip::growing::wav::Depth;
-use seatsong::units::UnitSystem;
+use seatsong::inside::book::{Book, CheckReport, NewPump, NewRound, Recovered, RoundRow, SpotRow};
+use seatsong::inside::capture::Format;
+use seatsong::inside::capture::fake::{Event, Fake};
+use seatsong::inside::capture::recorder::{Plan, Recorded, Track, record};
+use seatsong::inside::clip::growing::log::{Ended, log_beside};
+use seatsong::inside::clip::growing::wav::Depth;
+use seatsong::inside::units::UnitSystem;
 
 fn triplex(name: &str) -> NewPump {
     NewPump {

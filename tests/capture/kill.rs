@@ -4,9 +4,9 @@ use std::path::Path;
 use std::process::Stdio;
 use std::time::Duration;
 
-use seatsong::book::Book;
-use seatsong::clip::growing::log::Ended;
-use seatsong::clip::{self, ReadSettings};
+use seatsong::inside::book::Book;
+use seatsong::inside::clip::growing::log::Ended;
+use seatsong::inside::clip::{self, ReadSettings};
 
 use crate::helper::{Dice, command, seatsong, with_pump};
 use crate::record::growing;

@@ -5,10 +5,10 @@ use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-use seatsong::book::Book;
-use seatsong::clip::{self, ReadSettings};
-use seatsong::map::{AnalyseSettings, analyse};
-use seatsong::stroke;
+use seatsong::inside::book::Book;
+use seatsong::inside::clip::{self, ReadSettings};
+use seatsong::inside::map::{AnalyseSettings, analyse};
+use seatsong::inside::stroke;
 use serde_json::Value;
 
 use crate::helper::{command, room, seatsong, with_pump, with_rounds};

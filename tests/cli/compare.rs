@@ -1,6 +1,6 @@
-use seatsong::baseline::pair;
-use seatsong::clip::{ReadSettings, read};
-use seatsong::map::{AnalyseSettings, analyse};
+use seatsong::inside::baseline::pair;
+use seatsong::inside::clip::{ReadSettings, read};
+use seatsong::inside::map::{AnalyseSettings, analyse};
 use serde_json::Value;
 
 use super::helper::{Folder, compare, good, room, seatsong};

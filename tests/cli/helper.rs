@@ -1,7 +1,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
-use seatsong::sample::Scenario;
+use seatsong::inside::sample::Scenario;
 
 #[path = "../common/odd.rs"]
 pub(crate) mod odd;

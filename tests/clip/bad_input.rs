@@ -1,6 +1,6 @@
 use std::process::Command;
 
-use seatsong::clip::{ClipError, Code, Effect, ReadSettings, read, taps};
+use seatsong::inside::clip::{ClipError, Code, Effect, ReadSettings, read, taps};
 
 use crate::helper::{Folder, RATE_HZ, pump};
 

@@ -1,7 +1,9 @@
 use std::f64::consts::PI;
 use std::path::{Path, PathBuf};
 
-use seatsong::clip::{Calibration, Clip, Code, ReadSettings, Scale, calibrator, metres_per_s2_per_full_scale, read};
+use seatsong::inside::clip::{
+    Calibration, Clip, Code, ReadSettings, Scale, calibrator, metres_per_s2_per_full_scale, read,
+};
 
 use crate::helper::{Folder, RATE_HZ, found, noise, pump, read_default, rms};
 

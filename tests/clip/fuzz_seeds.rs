@@ -3,8 +3,8 @@
 use std::path::{Component, Path};
 
 use proptest::prelude::*;
-use seatsong::book::sound_name;
-use seatsong::clip::{ReadSettings, parse_csv_bytes, parse_wav_bytes, read, taps};
+use seatsong::inside::book::sound_name;
+use seatsong::inside::clip::{ReadSettings, parse_csv_bytes, parse_wav_bytes, read, taps};
 
 fn seeds(kind: &str) -> Vec<Vec<u8>> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("samples/fuzz").join(kind);

@@ -1,6 +1,6 @@
 use std::path::{Path, PathBuf};
 
-use seatsong::clip::{Clip, Code, Effect, ReadSettings, read};
+use seatsong::inside::clip::{Clip, Code, Effect, ReadSettings, read};
 
 /// A folder of its own that goes away with the test.
 pub(crate) struct Folder(tempfile::TempDir);

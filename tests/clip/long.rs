@@ -1,7 +1,7 @@
 use std::io::Write;
 use std::time::Instant;
 
-use seatsong::clip::{Code, ReadSettings, read};
+use seatsong::inside::clip::{Code, ReadSettings, read};
 
 use crate::helper::{Folder, RATE_HZ, found, pump};
 

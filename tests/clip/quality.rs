@@ -1,4 +1,4 @@
-use seatsong::clip::{Clip, Code, Effect, ReadSettings, read};
+use seatsong::inside::clip::{Clip, Code, Effect, ReadSettings, read};
 
 use crate::helper::{Folder, RATE_HZ, found, noise, pump, read_default};
 

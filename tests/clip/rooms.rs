@@ -1,7 +1,7 @@
 use std::path::Path;
 
-use seatsong::clip::{Code, Effect, ReadSettings, read};
-use seatsong::sample::{Condition, Room, RoomSettings};
+use seatsong::inside::clip::{Code, Effect, ReadSettings, read};
+use seatsong::inside::sample::{Condition, Room, RoomSettings};
 
 use crate::helper::{Folder, found, read_default};
 

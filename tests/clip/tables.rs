@@ -1,6 +1,6 @@
 use std::f64::consts::PI;
 
-use seatsong::clip::{Clip, ClipError, Code, CsvUnit, Effect, ReadSettings, Scale, parse_csv_bytes};
+use seatsong::inside::clip::{Clip, ClipError, Code, CsvUnit, Effect, ReadSettings, Scale, parse_csv_bytes};
 
 use crate::helper::{found, noise};
 

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use seatsong::sample::Scenario;
+use seatsong::inside::sample::Scenario;
 
 use super::ran::seatsong;
 

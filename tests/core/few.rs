@@ -1,9 +1,9 @@
 //! Good clips of one or two rounds: a verdict from them is provisional, and no healthy module departs.
 
-use seatsong::clip::{Clip, Code};
-use seatsong::map::{AnalyseSettings, analyse};
-use seatsong::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
-use seatsong::score::{Item, JudgeSettings, Outcome, State, judge_all, n_rounds};
+use seatsong::inside::clip::{Clip, Code};
+use seatsong::inside::map::{AnalyseSettings, analyse};
+use seatsong::inside::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
+use seatsong::inside::score::{Item, JudgeSettings, Outcome, State, judge_all, n_rounds};
 
 const RATE_HZ: f64 = 16_000.0;
 const CLIP_S: f64 = 20.0;
@@ -21,10 +21,7 @@ fn cut(room: &Room, round: &RoundSpec, module: u32, n: usize) -> Vec<Item> {
             round: Some(round.seed.to_string()),
             console_spm: None,
             pressure: Some(round.pressure),
-            analysis: analyse(
-                &Clip::in_memory("made-up.wav", samples.to_vec(), RATE_HZ, None),
-                &AnalyseSettings::default(),
-            ),
+            analysis: analyse(&Clip::in_memory(samples.to_vec(), RATE_HZ, None), &AnalyseSettings::default()),
         })
         .collect()
 }

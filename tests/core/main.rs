@@ -7,7 +7,10 @@ mod maps;
 mod narrow;
 mod rates;
 mod taps;
+mod trends;
 mod verdicts;
+#[path = "../examples/trend_years/years.rs"]
+mod years;
 
 /// Reproducible noise, uniform within +-1 (Knuth's MMIX constants).
 #[derive(Debug)]

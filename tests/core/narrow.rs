@@ -1,10 +1,10 @@
 //! Clips of low sample rates: judged over the bands there are, refused with the true reason where there are none.
 
-use seatsong::bands::{band_edges_hz, usable_bands};
-use seatsong::clip::{Clip, Code};
-use seatsong::map::{AnalyseSettings, analyse, rate_too_low};
-use seatsong::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
-use seatsong::score::{Item, JudgeSettings, Pattern, PumpShape, State, compare, judge_all, odd_ones};
+use seatsong::inside::clip::{Clip, Code};
+use seatsong::inside::dsp::bands::{band_edges_hz, usable_bands};
+use seatsong::inside::map::{AnalyseSettings, analyse, rate_too_low};
+use seatsong::inside::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
+use seatsong::inside::score::{Item, JudgeSettings, Pattern, PumpShape, State, compare, judge_all, odd_ones};
 
 /// A clip as a recorder of this rate would have taken it: means of neighbours of one of a higher rate.
 fn item(room: &Room, round: &RoundSpec, module: u32, rate_hz: f64) -> Item {
@@ -18,7 +18,7 @@ fn item(room: &Room, round: &RoundSpec, module: u32, rate_hz: f64) -> Item {
         round: Some(round.seed.to_string()),
         console_spm: None,
         pressure: Some(round.pressure),
-        analysis: analyse(&Clip::in_memory("made-up.wav", samples, rate_hz, None), &AnalyseSettings::default()),
+        analysis: analyse(&Clip::in_memory(samples, rate_hz, None), &AnalyseSettings::default()),
     }
 }
 

@@ -1,7 +1,7 @@
 //! Stroke rates and marks.
 
 use crate::Noise;
-use seatsong::stroke::{
+use seatsong::inside::stroke::{
     Feature, MarkError, pulse_marks, rhythm_from_marks, rhythms, second_rhythm, zero_from_marks, zero_from_taps,
 };
 
@@ -68,13 +68,13 @@ fn silence_and_noise_give_no_lock() {
     for seed in 0..12 {
         let mut rng = Noise(seed + 1000);
         let samples: Vec<f32> = (0..480_000).map(|_| (0.05 * (rng.next() + rng.next() + rng.next())) as f32).collect();
-        let clip = seatsong::clip::Clip::in_memory("noise.wav", samples, 16_000.0, None);
-        let a = seatsong::map::analyse(&clip, &seatsong::map::AnalyseSettings::default());
-        let refused = a.refusal().is_some_and(|f| f.code == seatsong::clip::Code::NoRhythm);
+        let clip = seatsong::inside::clip::Clip::in_memory(samples, 16_000.0, None);
+        let a = seatsong::inside::map::analyse(&clip, &seatsong::inside::map::AnalyseSettings::default());
+        let refused = a.refusal().is_some_and(|f| f.code == seatsong::inside::clip::Code::NoRhythm);
         assert!(refused, "seed {seed}: lock {:?}", a.takes.first().map(|t| (t.lock, t.spm)));
     }
     let silent = rhythms(&Feature::from_signal(&[0.0; 6000], 200.0), None);
-    assert!(silent.first().is_none_or(|r| r.lock < seatsong::stroke::LEAST_LOCK));
+    assert!(silent.first().is_none_or(|r| r.lock < seatsong::inside::stroke::LEAST_LOCK));
     assert!(rhythms(&Feature::from_signal(&[], 200.0), None).is_empty());
 }
 

@@ -4,10 +4,10 @@ use std::sync::OnceLock;
 
 use rand::{RngExt as _, SeedableRng as _};
 use rand_pcg::Pcg64Mcg;
-use seatsong::clip::Clip;
-use seatsong::map::{AnalyseSettings, analyse, tie_taps};
-use seatsong::sample::{Condition, Fault, Room, RoomSettings, RoundSpec};
-use seatsong::score::{Angle, Half, Item, JudgeSettings, Outcome, PumpShape, State, judge_all};
+use seatsong::inside::clip::Clip;
+use seatsong::inside::map::{AnalyseSettings, analyse, tie_taps};
+use seatsong::inside::sample::{Condition, Fault, Room, RoomSettings, RoundSpec};
+use seatsong::inside::score::{Angle, Half, Item, JudgeSettings, Outcome, PumpShape, State, judge_all};
 
 /// A clip without a mark (or with pulses), and when its own module's discharge stroke really starts.
 #[derive(Clone)]

@@ -1,13 +1,13 @@
 //! Whole verdicts on made-up clips, without files.
 
-use seatsong::clip::{Clip, Code};
-use seatsong::map::{AnalyseSettings, analyse};
-use seatsong::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
-use seatsong::score::{Angle, Half, Item, JudgeError, JudgeSettings, Pattern, State, judge_all};
+use seatsong::inside::clip::{Clip, Code};
+use seatsong::inside::map::{AnalyseSettings, analyse};
+use seatsong::inside::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
+use seatsong::inside::score::{Angle, Half, Item, JudgeError, JudgeSettings, Pattern, State, judge_all};
 
 fn clip_of(room: &Room, spec: &ClipSpec) -> Clip {
     let rec = room.record(spec).unwrap();
-    Clip::in_memory("made-up.wav", rec.samples, rec.sample_rate_hz, rec.pulse)
+    Clip::in_memory(rec.samples, rec.sample_rate_hz, rec.pulse)
 }
 
 fn item(room: &Room, round: &RoundSpec, module: u32, pulse: bool) -> Item {
@@ -150,7 +150,7 @@ fn machines_without_strokes_are_judged_by_their_bands() {
                 0.2 * low + 0.02 * x + extra * (i as f32 * 2.0 * std::f32::consts::PI * 3000.0 / 16_000.0).sin()
             })
             .collect();
-        let clip = Clip::in_memory("charge.wav", samples, 16_000.0, None);
+        let clip = Clip::in_memory(samples, 16_000.0, None);
         let settings = AnalyseSettings { rotating: true, ..AnalyseSettings::default() };
         Item {
             file: format!("{seed}"),

@@ -6,12 +6,9 @@
 #![expect(clippy::unwrap_used, reason = "helpers of tests; a panic is how a test fails")]
 
 mod charts;
-mod levels;
 mod pump;
 mod scipy;
-mod shapes;
 mod statistics;
-mod windows;
 
 /// White noise in -1..1, the same as `noise` in tests/reference/make.py: state' = 1664525 state + 1013904223, value = state / 2^31 - 1.
 pub(crate) fn noise(n: usize, seed: u32) -> Vec<f64> {

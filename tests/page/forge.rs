@@ -124,7 +124,7 @@ fn every_answer_keeps_browsers_strict_and_all_files_are_served() {
     let dir = with_book();
     let page = Page::of(&dir.path().join("book"));
     let phone = page.phone();
-    for asset in seatsong::page::assets::ASSETS {
+    for asset in seatsong::inside::page::assets::ASSETS {
         let got = phone.get(asset.path).was(200);
         assert_eq!(got.body, asset.bytes, "{}", asset.path);
         assert_eq!(got.header("cache-control"), Some("no-cache"));
@@ -132,7 +132,7 @@ fn every_answer_keeps_browsers_strict_and_all_files_are_served() {
         let again = phone.try_get(asset.path, &[("if-none-match", &tag)]).unwrap().was(304);
         assert!(again.body.is_empty());
     }
-    let all: usize = seatsong::page::assets::ASSETS.iter().map(|a| a.bytes.len()).sum();
+    let all: usize = seatsong::inside::page::assets::ASSETS.iter().map(|a| a.bytes.len()).sum();
     assert!(all < 300_000, "{all} bytes");
     for path in ["/", "/app.js", "/api/me", "/api/pumps", "/api/nothing", "/nothing", "/api/rounds/x"] {
         let got = phone.get(path);

@@ -5,7 +5,7 @@ use std::sync::OnceLock;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
-use seatsong::page::{Limits, PageSettings, Running, start};
+use seatsong::inside::page::{Limits, PageSettings, Running, start};
 use serde_json::{Value, json};
 use sha2::{Digest as _, Sha256};
 
@@ -322,8 +322,8 @@ impl Page {
     }
 
     /// How much is in the book.
-    pub(crate) fn holds(&self) -> seatsong::book::Overview {
-        seatsong::book::Book::open(&self.book).unwrap().overview().unwrap()
+    pub(crate) fn holds(&self) -> seatsong::inside::book::Overview {
+        seatsong::inside::book::Book::open(&self.book).unwrap().overview().unwrap()
     }
 }
 

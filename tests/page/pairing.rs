@@ -2,7 +2,7 @@ use serde_json::{Value, json};
 
 use crate::forge::ENTRIES;
 use crate::helper::{Got, Page, Phone, key, tiny_wav, with_book};
-use seatsong::page::{Codes, Limits, Notice};
+use seatsong::inside::page::{Codes, Limits, Notice};
 
 pub(crate) fn lan(dir: &std::path::Path) -> Page {
     Page::with(&dir.join("book"), Limits::default(), true)

@@ -1,7 +1,7 @@
 use std::io::Write as _;
 use std::time::{Duration, Instant};
 
-use seatsong::page::Limits;
+use seatsong::inside::page::Limits;
 use serde_json::json;
 
 use crate::helper::{Page, Phone, key, seatsong, sum, tiny_wav, today, with_book};

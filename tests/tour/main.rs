@@ -9,7 +9,7 @@ mod photos;
 use std::path::Path;
 use std::process::{Command, Output};
 
-use seatsong::sample::Scenario;
+use seatsong::inside::sample::Scenario;
 
 const FOLDER: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/samples/tour");
 
@@ -120,11 +120,11 @@ fn a_tour_of_forty_actions_ends_with_its_signed_note() {
         "derrickman, 4 May 2024, 17:55",
         "relief derrickman, 4 May 2024, 18:05: listened at module 2",
         "relief valve was set to 290 bar",
-        &seatsong::book::fingerprint(page.as_bytes()),
+        &seatsong::inside::book::fingerprint(page.as_bytes()),
     ] {
         assert!(shown.contains(part), "{part}");
     }
-    assert_eq!(seatsong::handover::sign::signed_part(&shown), page);
+    assert_eq!(seatsong::inside::handover::sign::signed_part(&shown), page);
     if let Some(look) = std::env::var_os("SEATSONG_LOOK") {
         std::fs::copy(out.join("handover.html"), Path::new(&look).join("amended.html")).unwrap();
     }
@@ -216,6 +216,31 @@ fn what_can_not_be_entered_is_refused_with_what_to_do() {
     }
     let figures = run(&temporary.path().join("none"), "pump figures --liner 6in --stroke 12in --spm 100 --json");
     assert!(figures.status.success(), "arithmetic needs no book");
+}
+
+/// P15, P16 and P20 of CHECKS.md: handbook (1800 psi at 60 are 450 psi at 30), drillingformulas.com, and the handbook's rule for mud weights.
+#[test]
+fn the_pressure_at_another_rate_and_mud_weight() {
+    let nowhere = tempfile::tempdir().unwrap().path().join("none");
+    let figures = |more: &str| run(&nowhere, &format!("pump figures --liner 6in --stroke 12in {more}"));
+    for (more, psi) in [
+        ("--spm 60 --pressure 1800psi --to-spm 30", 450.0),
+        ("--spm 40 --pressure 2500psi --to-spm 25", 976.6),
+        ("--pressure 3000psi --mud 10ppg --to-mud 12ppg", 3600.0),
+    ] {
+        let ran = figures(&format!("{more} --json"));
+        let document: serde_json::Value = serde_json::from_slice(&ran.stdout).unwrap();
+        let got = document["new_pressure_pa"].as_f64().unwrap() / 6894.757;
+        assert!((got - psi).abs() < 0.05, "{more}: {got} psi");
+    }
+    let table = figures("--spm 60 --pressure 1800psi --to-spm 30 --mud 10ppg --to-mud 12ppg");
+    let table = String::from_utf8_lossy(&table.stdout);
+    assert!(table.contains("Pressure at 30 SPM with 12 ppg mud: 540 psi"), "{table}");
+    for wrong in
+        ["--to-spm 30", "--spm 60 --to-spm 30", "--pressure 1800psi --to-mud 12ppg", "--mud 10ppg --pressure 1bar"]
+    {
+        assert_eq!(figures(wrong).status.code(), Some(2), "{wrong}");
+    }
 }
 
 #[test]

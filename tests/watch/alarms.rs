@@ -1,10 +1,10 @@
-use seatsong::book::Book;
-use seatsong::sample::{ClipSpec, Fault};
-use seatsong::watch::{Heard as State, Kind};
+use seatsong::inside::book::Book;
+use seatsong::inside::sample::{ClipSpec, Fault};
+use seatsong::inside::watch::{Heard as State, Kind};
 
 use crate::helper::{book, format, made, plan, plan_of, run, source};
 use crate::room::interleaved;
-use seatsong::capture::fake::Fake;
+use seatsong::inside::capture::fake::Fake;
 
 #[test]
 fn a_leak_that_begins_is_announced_after_k_of_n_and_not_before() {
@@ -68,7 +68,7 @@ fn a_leak_that_begins_is_announced_after_k_of_n_and_not_before() {
 
     // Started again on the same book an instant later, the alarm goes on and is over after five windows within.
     let mut plan = plan(&book);
-    if let seatsong::watch::Clock::Sound(start) = &mut plan.clock {
+    if let seatsong::inside::watch::Clock::Sound(start) = &mut plan.clock {
         start.ms += 230_000;
     }
     let healthy = made.sound(&made.spec(125.0, 300, 301));
@@ -137,8 +137,8 @@ fn twelve_channels_are_heard_within_bounded_memory() {
     let map = "1=MP-1/m1,2=MP-1/m2,3=MP-1/m3,4=MP-2/m1,5=MP-2/m2,6=MP-2/m3,7=MP-3/m1,8=MP-3/m2,9=MP-3/m3,10=MP-4/m1,11=MP-4/m2,12=MP-4/m3";
     let plan = plan_of(&book, map);
     let all: Vec<Vec<f32>> = (0..12).map(|c| sound[c % 3].clone()).collect();
-    let fake =
-        Fake::new(interleaved(&all), seatsong::capture::Format { channels: 12, ..format() }).lasting(180 * 16_000);
+    let fake = Fake::new(interleaved(&all), seatsong::inside::capture::Format { channels: 12, ..format() })
+        .lasting(180 * 16_000);
     let heard = run(&plan, book, vec![Ok(fake)]);
     assert_eq!(heard.windows.len(), 40, "ten windows a pump");
     let judged = heard.windows.iter().flatten().filter(|l| l.departure.is_some()).count();

@@ -5,9 +5,9 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-use seatsong::book::Book;
-use seatsong::sample::Fault;
-use seatsong::watch::wav24;
+use seatsong::inside::book::Book;
+use seatsong::inside::sample::Fault;
+use seatsong::inside::watch::wav24;
 use serde_json::Value;
 
 use crate::helper::{RATE_HZ, book, made};

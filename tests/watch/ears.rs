@@ -2,10 +2,10 @@
 
 use std::path::Path;
 
-use seatsong::book::Book;
-use seatsong::clip::{ReadSettings, read};
-use seatsong::sample::Fault;
-use seatsong::watch::wav24;
+use seatsong::inside::book::Book;
+use seatsong::inside::clip::{ReadSettings, read};
+use seatsong::inside::sample::Fault;
+use seatsong::inside::watch::wav24;
 
 use crate::helper::{RATE_HZ, book, made, plan, run, source};
 use crate::ran::{Ran, command, seatsong};

@@ -3,10 +3,10 @@ use std::sync::OnceLock;
 use std::sync::atomic::AtomicBool;
 use std::time::Duration;
 
-use seatsong::book::{Book, Stamp};
-use seatsong::capture::fake::Fake;
-use seatsong::capture::{CaptureError, Format, Source};
-use seatsong::watch::{AlarmRule, Clock, Event, Kind, Line, Pace, Summary, Told, WatchPlan, Wiring, watch};
+use seatsong::inside::book::{Book, Stamp};
+use seatsong::inside::capture::fake::Fake;
+use seatsong::inside::capture::{CaptureError, Format, Source};
+use seatsong::inside::watch::{AlarmRule, Clock, Event, Kind, Line, Pace, Summary, Told, WatchPlan, Wiring, watch};
 
 use crate::copy::copy;
 use crate::room::{Made, interleaved, pump};

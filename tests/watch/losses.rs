@@ -1,10 +1,10 @@
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-use seatsong::book::{Book, Kept, NewClip, RoundChange, Stamp};
-use seatsong::capture::fake::{Event, Fake, Pace};
-use seatsong::capture::{CaptureError, Format, Source};
-use seatsong::watch::{Kind, Told, WatchError, watch};
+use seatsong::inside::book::{Book, Kept, NewClip, RoundChange, Stamp};
+use seatsong::inside::capture::fake::{Event, Fake, Pace};
+use seatsong::inside::capture::{CaptureError, Format, Source};
+use seatsong::inside::watch::{Kind, Told, WatchError, watch};
 
 use crate::helper::{RATE_HZ, book, format, made, plan, run, source};
 
@@ -90,7 +90,7 @@ fn the_limit_on_disk_holds_and_alarms_and_what_people_made_stay() {
     let made = made();
     let sound = made.sound(&made.spec(40.0, 350, 350));
     // A kept window of 30 s has 3 x 2.9 MB (with the pulse).
-    let the_plan = seatsong::watch::WatchPlan { keep_bytes: 11_000_000, ..plan(&book) };
+    let the_plan = seatsong::inside::watch::WatchPlan { keep_bytes: 11_000_000, ..plan(&book) };
     let heard = run(&the_plan, book, vec![Ok(source(&sound))]);
     let removed = heard.of(Kind::Removed);
     assert!(removed.len() == 1 && removed[0].text.contains("3 hourly round(s)"), "{:?}", heard.events);
@@ -114,7 +114,7 @@ fn a_slow_computer_leaves_windows_out_and_says_so() {
     let made = made();
     let sound = made.sound(&made.spec(60.0, 360, 360));
     let book = Book::open(&place).unwrap();
-    let the_plan = seatsong::watch::WatchPlan { pace: seatsong::watch::Pace::Live, ..plan(&book) };
+    let the_plan = seatsong::inside::watch::WatchPlan { pace: seatsong::inside::watch::Pace::Live, ..plan(&book) };
     // An hour at once: nobody can hear that fast.
     let fake = source(&sound).lasting(3600 * u64::from(RATE_HZ));
     let heard = run(&the_plan, book, vec![Ok(fake)]);
@@ -129,7 +129,7 @@ fn a_stop_sign_ends_the_watch_in_order() {
     let made = made();
     let sound = made.sound(&made.spec(40.0, 370, 370));
     let stop = AtomicBool::new(false);
-    let fake = source(&sound).lasting(u64::MAX / 2).paced(seatsong::capture::fake::Pace::Times(30.0));
+    let fake = source(&sound).lasting(u64::MAX / 2).paced(seatsong::inside::capture::fake::Pace::Times(30.0));
     let mut source = Some(fake);
     let mut open = || Ok(Box::new(source.take().unwrap()) as Box<dyn Source + Send>);
     let mut last = None;

@@ -2,10 +2,10 @@
 
 use std::path::Path;
 
-use seatsong::book::{Book, NewClip, NewPump, NewRound, RoundChange, Stamp};
-use seatsong::sample::{ClipSpec, Fault, Room, RoomSettings};
-use seatsong::units::UnitSystem;
-use seatsong::watch::wav24;
+use seatsong::inside::book::{Book, NewClip, NewPump, NewRound, RoundChange, Stamp};
+use seatsong::inside::sample::{ClipSpec, Fault, Room, RoomSettings};
+use seatsong::inside::units::UnitSystem;
+use seatsong::inside::watch::wav24;
 
 /// A triplex in a room of its own.
 pub(crate) struct Made {

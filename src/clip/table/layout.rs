@@ -3,6 +3,7 @@
 use jiff::civil::DateTime;
 
 use super::cells::{Separator, clock_time, comma, number, number_or_gap, resolution, split, text};
+use crate::units::M_S2_PER_G;
 
 /// How a table is laid out.
 #[derive(Debug, Clone, PartialEq)]
@@ -249,8 +250,8 @@ fn acceleration_unit(name: &str) -> Option<f64> {
         return Some(1.0);
     }
     words(name).find_map(|w| match w {
-        "g" | "gs" => Some(super::STANDARD_GRAVITY),
-        "mg" => Some(super::STANDARD_GRAVITY * 1.0e-3),
+        "g" | "gs" => Some(M_S2_PER_G),
+        "mg" => Some(M_S2_PER_G * 1.0e-3),
         _ => None,
     })
 }

@@ -14,9 +14,7 @@ use self::clock::{Clock, Worth};
 use self::layout::{Layout, NoLayout, TimeForm};
 use super::source::{Bound, Ending, MAX_CHANNELS, RATE_RANGE_HZ, Source, SourceInfo};
 use super::{ClipError, Code, CsvUnit, Finding, ReadSettings};
-
-/// Standard gravity in m/s2 (exact; 3rd General Conference on Weights and Measures, 1901).
-pub(super) const STANDARD_GRAVITY: f64 = 9.806_65;
+use crate::units::M_S2_PER_G;
 
 /// Bytes of the file from which the layout is told.
 const HEAD_BYTES: u64 = 1 << 18;
@@ -79,7 +77,7 @@ impl TableSource {
         }
         let named = layout.unit;
         let unit = named.unwrap_or(match settings.csv_unit {
-            CsvUnit::G => STANDARD_GRAVITY,
+            CsvUnit::G => M_S2_PER_G,
             CsvUnit::MetrePerSecond2 => 1.0,
         });
         let mut source = Self {

@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::{DAY_S, TrendPoint};
-use crate::robust::{TheilSen, median, theil_sen_correlated};
+use crate::robust::{TheilSen, median, theil_sen};
 
 /// Rounds that a pace needs: from fewer, Sen's interval takes in every pair.
 pub const LEAST: usize = 6;
@@ -141,10 +141,10 @@ fn slope(x: &[f64], y: &[f64], confidence: f64) -> Option<Slope> {
         return None;
     }
     let ratio = |r: f64| (1.0 + r) / (1.0 - r);
-    let first = theil_sen_correlated(x, y, confidence, ratio(LAG1)).ok()?;
+    let first = theil_sen(x, y, confidence, ratio(LAG1)).ok()?;
     let r = lag1_of_residuals(x, y, &first);
     let TheilSen { slope, low, high, .. } =
-        if r > LAG1 { theil_sen_correlated(x, y, confidence, ratio(r.min(0.8))).ok()? } else { first };
+        if r > LAG1 { theil_sen(x, y, confidence, ratio(r.min(0.8))).ok()? } else { first };
     Some(Slope { slope, low, high, rounds: x.len() })
 }
 

@@ -3,16 +3,11 @@
 //! | module | does |
 //! | --- | --- |
 //! | [`ranks`] | the chart that announces a slow drift |
-//! | [`chart`], [`arl`] | textbook charts and their average run lengths |
 //! | [`mod@line`] | slope with its interval, and when it reaches a limit |
 //! | [`words`] | what a derrickman reads |
-//! | [`drift`] | made-up years: what the chart promises, counted |
 //!
 //! Nothing here knows the clock, files or the book. The method is explained in `notebooks-free-docs/trend.md`.
 
-pub mod arl;
-pub mod chart;
-pub mod drift;
 pub mod line;
 pub mod ranks;
 pub mod words;
@@ -81,7 +76,7 @@ pub struct TrendSettings {
 }
 
 impl Default for TrendSettings {
-    /// The charts of `false_announcements_stay_below_one_a_pump_year` (tests of [`drift`]): both together make 0.25 false announcements
+    /// The charts of `false_announcements_stay_below_one_a_pump_year` (`tests/core/trends.rs`): both together make 0.25 false announcements
     /// a module and year at six rounds a day and a lag-1 correlation of 0.3; three modules stay below one a year.
     fn default() -> Self {
         Self { allowance: 0.75, limit: 9.0, confidence: 0.95, recent_days: 14.0 }
@@ -368,6 +363,3 @@ fn lag1(steps: &[ranks::ChartStep], points: &[TrendPoint]) -> Option<f64> {
     let next: f64 = z.windows(2).map(|w| (w[0] - mean) * (w[1] - mean)).sum();
     (total > 0.0).then_some(next / total)
 }
-
-#[cfg(test)]
-mod tests;

@@ -4,7 +4,7 @@
 //! of the same chance. As long as nothing changes, the rank of the newest is as likely to be any other, whatever the distribution of
 //! departures is and however few rounds there were: no mean and no spread is estimated, so none can be wrong, and skewed scores do nothing
 //! (ranks of E. A. Parent 1965 and M. R. Reynolds 1975; sequential ranks in a CUSUM: D. McDonald, Naval Res. Logist. 37 (1990) 627-646; from
-//! memory). What does matter is that a round resembles the one before; the limits are set for that by simulation ([`super::drift`]).
+//! memory). What does matter is that a round resembles the one before; the limits are set for that by simulation (`tests/examples/trend_years`).
 
 use crate::robust::normal_quantile;
 

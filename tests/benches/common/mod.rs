@@ -4,9 +4,9 @@ use std::sync::Arc;
 
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
-use seatsong::clip::Clip;
-use seatsong::dsp::frames::FramePlan;
-use seatsong::sample::{Condition, Recorded, Room, RoomSettings};
+use seatsong::inside::clip::Clip;
+use seatsong::inside::dsp::frames::FramePlan;
+use seatsong::inside::sample::{Condition, Recorded, Room, RoomSettings};
 
 /// Seed of the room.
 const ROOM: u64 = 77;
@@ -20,7 +20,7 @@ pub(crate) fn recorded(condition: Condition, walk: u64) -> Recorded {
 /// The same as a clip in memory.
 pub(crate) fn clip(condition: Condition) -> Clip {
     let made = recorded(condition, 1);
-    Clip::in_memory(condition.name(), made.samples, made.sample_rate_hz, None)
+    Clip::in_memory(made.samples, made.sample_rate_hz, None)
 }
 
 /// The bare real FFTs of a clip's frames: each frame is copied to where the FFT wants it, and nothing else is done.
@@ -35,7 +35,8 @@ pub(crate) struct Floor {
 impl Floor {
     /// Plans the frames of a clip.
     pub(crate) fn new(plan: &FramePlan, n_samples: usize) -> Self {
-        let fft = RealFftPlanner::new().plan_fft_forward(plan.n_fft());
+        // At 48 kHz a frame is as long as its FFT.
+        let fft = RealFftPlanner::new().plan_fft_forward(plan.frame_len());
         Self {
             starts: (0..plan.n_frames(n_samples)).map(|f| plan.frame_start(f)).collect(),
             input: fft.make_input_vec(),

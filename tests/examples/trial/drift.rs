@@ -9,15 +9,15 @@ use std::io::Write;
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::Rng as _;
 use rayon::prelude::*;
-use seatsong::clip::{Code, Finding};
-use seatsong::dsp::bands::band_edges_hz;
-use seatsong::dsp::frames::FramePlan;
-use seatsong::map::{Analysis, fold};
-use seatsong::robust::{normal_tail, normal_upper_quantile};
-use seatsong::sample::{Condition, Room, RoomSettings};
-use seatsong::score::trend::{TrendInput, TrendRound, TrendSettings, trend};
-use seatsong::score::{Item, JudgeSettings, judge_all};
-use seatsong::stroke::levels_db;
+use seatsong::inside::clip::{Code, Finding};
+use seatsong::inside::dsp::bands::band_edges_hz;
+use seatsong::inside::dsp::frames::FramePlan;
+use seatsong::inside::map::{Analysis, fold};
+use seatsong::inside::robust::{normal_tail, normal_upper_quantile};
+use seatsong::inside::sample::{Condition, Room, RoomSettings};
+use seatsong::inside::score::trend::{TrendInput, TrendRound, TrendSettings, trend};
+use seatsong::inside::score::{Item, JudgeSettings, judge_all};
+use seatsong::inside::stroke::levels_db;
 use serde_json::{Value, json};
 
 use crate::figures::{Share, median_and_most};
@@ -89,8 +89,9 @@ fn pool_items(maker: &Maker<'_>, seed: u64, condition: Condition, room: &Room, n
             round.fault_module = module;
             let job = Job { round, walk: format!("day {k}"), module, kind: Kind::Healthy, pulse: false };
             // One leak: the same gap sounds the same from day to day.
-            let healthy = seatsong::sample::ClipSpec { fault_seed: seed, ..job.round.clip(module) };
-            let leaking = seatsong::sample::ClipSpec { fault: Some(louder(wrong.fault, beside)), ..healthy.clone() };
+            let healthy = seatsong::inside::sample::ClipSpec { fault_seed: seed, ..job.round.clip(module) };
+            let leaking =
+                seatsong::inside::sample::ClipSpec { fault: Some(louder(wrong.fault, beside)), ..healthy.clone() };
             let path = scratch.path().join(format!("{k}.wav"));
             let (mut item, _) = maker.analysed(room, &job, &healthy, &path, true)?;
             let (with, without) = (room.record(&leaking)?, room.record(&healthy)?);
@@ -113,7 +114,7 @@ fn pool_items(maker: &Maker<'_>, seed: u64, condition: Condition, room: &Room, n
             let mut out = vec![item, leak];
             if k < REAL {
                 let fault = louder(wrong.fault, beside + REAL_DB - FOLDED_DB);
-                let spec = seatsong::sample::ClipSpec { fault: Some(fault), ..healthy };
+                let spec = seatsong::inside::sample::ClipSpec { fault: Some(fault), ..healthy };
                 out.push(maker.analysed(room, &job, &spec, &path, false)?.0);
             }
             let _ = std::fs::remove_file(&path);

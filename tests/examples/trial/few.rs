@@ -7,10 +7,10 @@ use std::collections::BTreeMap;
 use std::io::Write;
 
 use rayon::prelude::*;
-use seatsong::clip::Clip;
-use seatsong::map::{AnalyseSettings, analyse};
-use seatsong::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
-use seatsong::score::{Item, JudgeSettings, judge_all};
+use seatsong::inside::clip::Clip;
+use seatsong::inside::map::{AnalyseSettings, analyse};
+use seatsong::inside::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
+use seatsong::inside::score::{Item, JudgeSettings, judge_all};
 use serde_json::{Value, json};
 
 use crate::figures::Share;
@@ -65,7 +65,7 @@ fn made(room: &Room, spec: &ClipSpec, n: usize, round: &RoundSpec) -> anyhow::Re
         .map(|k| {
             let at = k * len..(k + 1) * len;
             let pulse = rec.pulse.as_ref().map(|p| p[at.clone()].to_vec());
-            let clip = Clip::in_memory("made-up.wav", rec.samples[at].to_vec(), RATE_HZ, pulse);
+            let clip = Clip::in_memory(rec.samples[at].to_vec(), RATE_HZ, pulse);
             Item {
                 file: format!("module {}", spec.module),
                 module: Some(spec.module),

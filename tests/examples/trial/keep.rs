@@ -4,10 +4,10 @@ use std::fs;
 use std::io::{Read, Write};
 use std::path::Path;
 
-use seatsong::clip::{Code, Effect, Finding};
-use seatsong::map::{Analysis, FoldedMap, Take};
-use seatsong::score::Item;
-use seatsong::stroke::Mark;
+use seatsong::inside::clip::{Code, Effect, Finding};
+use seatsong::inside::map::{Analysis, FoldedMap, Take};
+use seatsong::inside::score::Item;
+use seatsong::inside::stroke::Mark;
 
 fn put(out: &mut Vec<u8>, x: f64) {
     out.extend(x.to_le_bytes());

@@ -27,7 +27,7 @@ use std::path::PathBuf;
 use std::time::Instant;
 
 use clap::Parser;
-use seatsong::sample::Condition;
+use seatsong::inside::sample::Condition;
 
 use make::Maker;
 use plan::Size;

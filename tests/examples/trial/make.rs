@@ -4,12 +4,12 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
-use seatsong::clip::{self, ReadSettings};
-use seatsong::dsp::bands::band_edges_hz;
-use seatsong::dsp::frames::FramePlan;
-use seatsong::map::{AnalyseSettings, analyse};
-use seatsong::sample::{ClipSpec, Condition, Recorded, Room, RoomSettings, RoundSpec, write_wav};
-use seatsong::score::Item;
+use seatsong::inside::clip::{self, ReadSettings};
+use seatsong::inside::dsp::bands::{N_BAND, band_edges_hz};
+use seatsong::inside::dsp::frames::FramePlan;
+use seatsong::inside::map::{AnalyseSettings, analyse};
+use seatsong::inside::sample::{ClipSpec, Condition, Recorded, Room, RoomSettings, RoundSpec, write_wav};
+use seatsong::inside::score::Item;
 
 use crate::keep;
 use crate::plan::{Job, Kind, Size, jobs, louder};
@@ -225,8 +225,8 @@ fn above_2k5(recorded: &Recorded) -> f64 {
     let edges = band_edges_hz();
     let frames = FramePlan::new(recorded.sample_rate_hz).band_frames(&recorded.samples);
     let from = edges.iter().take_while(|&&e| e < 2_400.0).count();
-    (0..frames.n_frames()).map(|i| frames.row(i)[from..].iter().map(|&p| f64::from(p)).sum::<f64>()).sum::<f64>()
-        / frames.n_frames().max(1) as f64
+    let above = frames.power.chunks_exact(N_BAND).flat_map(|row| &row[from..]);
+    above.map(|&p| f64::from(p)).sum::<f64>() / frames.n_frames().max(1) as f64
 }
 
 impl Cell {

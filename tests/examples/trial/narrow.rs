@@ -4,11 +4,11 @@ use std::collections::BTreeMap;
 use std::io::Write;
 
 use rayon::prelude::*;
-use seatsong::bands::{band_edges_hz, usable_bands};
-use seatsong::clip::Clip;
-use seatsong::map::{AnalyseSettings, analyse};
-use seatsong::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
-use seatsong::score::{Item, JudgeSettings, judge_all};
+use seatsong::inside::clip::Clip;
+use seatsong::inside::dsp::bands::{band_edges_hz, usable_bands};
+use seatsong::inside::map::{AnalyseSettings, analyse};
+use seatsong::inside::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
+use seatsong::inside::score::{Item, JudgeSettings, judge_all};
 use serde_json::{Value, json};
 
 use crate::figures::Share;
@@ -108,7 +108,7 @@ pub(crate) fn run(
                             let pulse = rec
                                 .pulse
                                 .map(|p| p.chunks(by).map(|c| c.iter().fold(0.0, |a: f32, &b| a.max(b))).collect());
-                            let clip = Clip::in_memory("made-up.wav", divided(&rec.samples, by), rate, pulse);
+                            let clip = Clip::in_memory(divided(&rec.samples, by), rate, pulse);
                             Ok(Item {
                                 file: walk.clone(),
                                 module: Some(*module),

@@ -1,7 +1,7 @@
 //! What is recorded in one room under one condition: good rounds, healthy rounds, rounds with a fault.
 
-use seatsong::sample::{Condition, Fault, Room, RoundSpec, ValveEvent};
-use seatsong::score::{Half, Pattern};
+use seatsong::inside::sample::{Condition, Fault, Room, RoundSpec, ValveEvent};
+use seatsong::inside::score::{Half, Pattern};
 
 /// Steps of a hiss's level about the condition's floor, dB.
 const STEPS_DB: [f64; 3] = [-3.0, 0.0, 3.0];

@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use seatsong::sample::Condition;
-use seatsong::score::{ClipVerdict, Half, JudgeSettings, Pattern, State, judge_all};
+use seatsong::inside::sample::Condition;
+use seatsong::inside::score::{ClipVerdict, Half, JudgeSettings, Pattern, State, judge_all};
 
 use crate::figures::Share;
 use crate::make::Cell;

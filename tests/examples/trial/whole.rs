@@ -2,9 +2,9 @@
 
 use std::io::Write;
 
-use seatsong::report::words::worst_first;
-use seatsong::sample::{Condition, Room, RoomSettings};
-use seatsong::score::{ClipVerdict, Item, JudgeSettings, judge_all};
+use seatsong::inside::report::words::worst_first;
+use seatsong::inside::sample::{Condition, Room, RoomSettings};
+use seatsong::inside::score::{ClipVerdict, Item, JudgeSettings, judge_all};
 use serde_json::{Value, json};
 
 use crate::figures::Share;

@@ -17,11 +17,11 @@ mod room;
 use std::sync::atomic::AtomicBool;
 use std::time::{Duration, Instant};
 
-use seatsong::book::{Book, Stamp};
-use seatsong::capture::fake::{Event as FakeEvent, Fake};
-use seatsong::capture::{Format, Source};
-use seatsong::sample::ClipSpec;
-use seatsong::watch::{AlarmRule, Clock, Pace, Told, WatchPlan, Wiring, watch};
+use seatsong::inside::book::{Book, Stamp};
+use seatsong::inside::capture::fake::{Event as FakeEvent, Fake};
+use seatsong::inside::capture::{Format, Source};
+use seatsong::inside::sample::ClipSpec;
+use seatsong::inside::watch::{AlarmRule, Clock, Pace, Told, WatchPlan, Wiring, watch};
 
 const RATE_HZ: u32 = 48_000;
 const SPM: f64 = 70.0;

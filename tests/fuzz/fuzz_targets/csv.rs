@@ -2,7 +2,7 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use seatsong::clip::{ReadSettings, parse_csv_bytes};
+use seatsong::inside::clip::{ReadSettings, parse_csv_bytes};
 
 fuzz_target!(|bytes: &[u8]| {
     for rate_hz in [None, Some(1000.0)] {

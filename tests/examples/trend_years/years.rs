@@ -6,8 +6,8 @@
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::Rng as _;
 
-use super::ranks::rank_chart;
-use crate::robust::{gumbel_upper_quantile, normal_tail, normal_upper_quantile};
+use seatsong::inside::robust::{normal_tail, normal_upper_quantile};
+use seatsong::inside::score::trend::rank_chart;
 
 /// Middle and far end of healthy departures: median 0.48 as seen in the trial rooms, 1.0 once in a hundred by definition.
 const HEALTHY: [(f64, f64); 2] = [(0.5, 0.48), (0.01, 1.0)];
@@ -43,12 +43,6 @@ impl Default for DriftModel {
     }
 }
 
-/// Departures of `n` rounds, oldest first: the first of each pair of [`departures_and_scores`].
-#[must_use]
-pub fn departures(model: &DriftModel, n: usize, seed: u64) -> Vec<f64> {
-    departures_and_scores(model, n, seed).into_iter().map(|p| p.0).collect()
-}
-
 /// Departure, and the score of the leak's own filter in units of departure, of `n` rounds, oldest first.
 ///
 /// The departure is the larger of what a healthy clip gives and what the leak's own filter gives (the loudest of many filters speaks:
@@ -59,7 +53,7 @@ pub fn departures_and_scores(model: &DriftModel, n: usize, seed: u64) -> Vec<(f6
     let mut random = Pcg64::new(u128::from(seed), 0xd81f);
     let keep = (1.0 - model.lag1 * model.lag1).max(0.0).sqrt();
     // Location and scale of the Gumbel distribution through the two known points.
-    let unit = HEALTHY.map(|(tail, _)| gumbel_upper_quantile(tail, 0.0, 1.0).unwrap_or(0.0));
+    let unit = HEALTHY.map(|(tail, _)| gumbel(tail));
     let scale = (HEALTHY[1].1 - HEALTHY[0].1) / (unit[1] - unit[0]);
     let location = HEALTHY[0].1 - scale * unit[0];
     let mut state = [normal(&mut random), normal(&mut random)];
@@ -68,7 +62,7 @@ pub fn departures_and_scores(model: &DriftModel, n: usize, seed: u64) -> Vec<(f6
             for s in &mut state {
                 *s = model.lag1 * *s + keep * normal(&mut random);
             }
-            let healthy = gumbel_upper_quantile(normal_tail(state[0]), location, scale).unwrap_or(HEALTHY[0].1);
+            let healthy = location + scale * gumbel(normal_tail(state[0]));
             let leak_days = i.saturating_sub(model.healthy_rounds) as f64 / model.rounds_a_day;
             let excess_db = model.growth_db_a_day * leak_days;
             let own = model.departure_per_db * excess_db + 0.2 * state[1];
@@ -77,6 +71,11 @@ pub fn departures_and_scores(model: &DriftModel, n: usize, seed: u64) -> Vec<(f6
             (model.spot[0] + model.spot[1] * loudest, own)
         })
         .collect()
+}
+
+/// The value that a standard Gumbel variable (the largest of many) exceeds with chance `tail`.
+fn gumbel(tail: f64) -> f64 {
+    -(-(-tail).ln_1p()).ln()
 }
 
 fn normal(random: &mut Pcg64) -> f64 {

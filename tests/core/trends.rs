@@ -1,5 +1,10 @@
-use super::drift::{DriftModel, departures, false_a_year, race};
-use super::*;
+//! What the trend says of made-up series, and what its charts promise, counted over made-up years.
+
+use seatsong::inside::score::trend::{
+    DAY_S, PartMark, Trend, TrendInput, TrendRound, TrendSettings, TrendState, Witness, trend,
+};
+
+use crate::years::{DriftModel, announced, departures_and_scores, false_a_year, race};
 
 const START_S: i64 = 1_700_000_000;
 
@@ -18,6 +23,10 @@ fn input(series: &[f64], per_day: f64) -> TrendInput {
         })
         .collect();
     TrendInput { module: Some(2), rounds, ..TrendInput::default() }
+}
+
+fn departures(model: &DriftModel, n: usize, seed: u64) -> Vec<f64> {
+    departures_and_scores(model, n, seed).into_iter().map(|p| p.0).collect()
 }
 
 fn made(series: &[f64]) -> Trend {
@@ -147,8 +156,8 @@ fn the_first_days_are_not_worse_than_the_rest() {
     let count = |n: usize, from: usize, series: u64| -> f64 {
         let total: usize = (0..series)
             .map(|seed| {
-                let made = drift::departures_and_scores(&DriftModel::default(), n, seed);
-                let on = drift::announced(&made, s.allowance, s.limit);
+                let made = departures_and_scores(&DriftModel::default(), n, seed);
+                let on = announced(&made, s.allowance, s.limit);
                 (from..n).filter(|&i| on[i] && !on[i - 1]).count()
             })
             .sum();
@@ -164,7 +173,7 @@ fn charts_first(in_a_row: usize, with_hiss: bool) -> usize {
     let s = TrendSettings::default();
     let leak = DriftModel { growth_db_a_day: 0.5, ..DriftModel::default() };
     let first = |seed: u64| {
-        let mut made = drift::departures_and_scores(&leak, 300, 9000 + seed);
+        let mut made = departures_and_scores(&leak, 300, 9000 + seed);
         if !with_hiss {
             made.iter_mut().for_each(|p| p.1 = p.0);
         }

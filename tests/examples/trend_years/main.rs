@@ -4,8 +4,11 @@
 
 use std::io::Write as _;
 
-use seatsong::score::trend::TrendSettings;
-use seatsong::score::trend::drift::{DriftModel, departures_and_scores, false_a_year, race};
+use seatsong::inside::score::trend::TrendSettings;
+
+use years::{DriftModel, departures_and_scores, false_a_year, race};
+
+mod years;
 
 const LEAKS: u64 = 400;
 
