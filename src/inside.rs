@@ -6,13 +6,13 @@
 #![allow(missing_docs, reason = "each name is documented where it is made")]
 
 pub mod baseline {
-    pub use crate::baseline::nuisance_of;
+    pub use crate::baseline::{nuisance_of, pair};
 }
 
 pub mod book {
     pub use crate::book::{
         Book, CheckReport, Kept, MAPS, METHOD, NewClip, NewPump, NewRound, Overview, Recovered, RoundChange, RoundRow,
-        SCHEMA, SpotRow, Stamp, TABLES, encode, fingerprint,
+        RoundVerdict, SCHEMA, SpotRow, Stamp, TABLES, decode, encode, fingerprint, sound_name,
     };
 }
 
@@ -62,7 +62,7 @@ pub mod handover {
 pub mod map {
     pub use crate::map::{
         AnalyseSettings, Analysis, FoldedMap, N_FINE, N_SWING, SWING_CELLS, Take, analyse, fold, fold_two, gram,
-        leading, rate_too_low,
+        leading, rate_too_low, tie_taps,
     };
 }
 
@@ -114,8 +114,8 @@ pub mod score {
 
 pub mod stroke {
     pub use crate::stroke::{
-        Feature, LEAST_LOCK, MarkError, levels_db, pulse_marks, rhythm_from_marks, rhythms, second_rhythm, whittaker,
-        zero_from_marks, zero_from_taps,
+        Feature, LEAST_LOCK, Mark, MarkError, MarkKind, levels_db, pulse_marks, rhythm_from_marks, rhythms,
+        second_rhythm, whittaker, zero_from_marks, zero_from_taps,
     };
 }
 

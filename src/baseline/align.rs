@@ -310,13 +310,13 @@ mod tests {
 
     #[test]
     fn pulses_go_before_taps() {
-        let clips: Vec<Turnable> = [5.0, 60.0, 100.0]
+        let clips: Vec<Turnable> = [5, 60, 100]
             .iter()
             .enumerate()
             .map(|(i, &t)| Turnable {
-                pattern: pattern(&made_up(t as usize), N_BAND),
-                zero: (i == 0).then_some(t),
-                tapped: (i > 0).then_some(t + 48.0),
+                pattern: pattern(&made_up(t), N_BAND),
+                zero: (i == 0).then_some(t as f64),
+                tapped: (i > 0).then_some(t as f64 + 48.0),
             })
             .collect();
         let a = align(&clips);

@@ -177,5 +177,5 @@ impl Book {
 
 fn own_files<'a>(import: &Import<'a>, places: &[usize]) -> impl Iterator<Item = &'a ImportFile<'a>> {
     let files = import.files;
-    places.to_vec().into_iter().map(move |k| &files[k])
+    places.iter().map(move |&k| &files[k])
 }

@@ -145,6 +145,7 @@ fn components(mut y: Vec<f32>, n: usize, factor: f32) -> Vec<f32> {
 }
 
 /// `Y Y'` of `n` rows of `width`, shape `(n, n)`.
+#[must_use]
 pub fn gram(y: &[f32], n: usize, width: usize) -> Vec<f64> {
     const LANES: usize = 16;
     let mut out = vec![0.0; n * n];
@@ -168,6 +169,7 @@ pub fn gram(y: &[f32], n: usize, width: usize) -> Vec<f64> {
 
 /// The `k` leading eigenvalues and unit eigenvectors of a symmetric matrix without negative eigenvalues, by power iteration of a subspace
 /// from a fixed start (the same matrix gives the same digits).
+#[must_use]
 pub fn leading(matrix: &[f64], n: usize, k: usize) -> Vec<(f64, Vec<f64>)> {
     let k = k.min(n.saturating_sub(2));
     let mut vectors: Vec<Vec<f64>> =

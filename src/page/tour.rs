@@ -206,7 +206,7 @@ pub(super) async fn readings(State(books): State<Books>, Asked(of): Asked<OfPump
                     let AskKind::Reading { unit, limits, .. } = &ask.kind else { continue };
                     let all = book.readings(&pump, module, &check.id, &ask.name, Timestamp::MAX)?;
                     let newest = &all[all.len().saturating_sub(POINTS)..];
-                    let point = |(at, si): &(Timestamp, f64)| json!({"at": at, "value": unit.from_si(*si), "shown": unit.show(*si)});
+                    let point = |(at, si): &(Timestamp, f64)| json!({"at": at, "value": unit.in_unit(*si), "shown": unit.show(*si)});
                     let last = newest
                         .last()
                         .map(|(at, si)| json!({"shown": unit.show(*si), "at": at, "outside": limits.outside(*si)}));

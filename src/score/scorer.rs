@@ -83,6 +83,7 @@ pub struct Scorer {
 }
 
 /// Solves `(gram + diag(ridge)) x = g` (Cholesky).
+#[must_use]
 pub fn solve(gram: &[Vec<f64>], g: &[f64], ridge: &[f64]) -> Vec<f64> {
     let m = gram.len();
     let mut l = vec![vec![0.0; m]; m];

@@ -65,7 +65,7 @@ proptest! {
         let dimension = ALL[kind];
         let si = usual(dimension, share);
         for unit in dimension.units() {
-            let text = format!("{} {}", unit.from_si(si), unit.symbol);
+            let text = format!("{} {}", unit.in_unit(si), unit.symbol);
             let judged = judge(&ask(dimension), &text, &[]).unwrap();
             let Answer::Reading { si: read, unit: typed } = judged.answer else { panic!("{text}") };
             prop_assert_eq!(typed.symbol, unit.symbol);

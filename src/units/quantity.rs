@@ -88,7 +88,7 @@ impl Unit {
 
     /// An SI value in this unit.
     #[must_use]
-    pub fn from_si(&self, si: f64) -> f64 {
+    pub fn in_unit(&self, si: f64) -> f64 {
         (si - self.zero) / self.scale
     }
 
@@ -96,7 +96,7 @@ impl Unit {
     /// shown is read back as typed text, so three decimals that could be a group of thousands get a fourth (`6.1250 in`).
     #[must_use]
     pub fn show(&self, si: f64) -> String {
-        let x = self.from_si(si);
+        let x = self.in_unit(si);
         // What is small in its unit keeps three digits: 0.5 mm is not 0 in. A temperature near zero is not small.
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small count of places")]
         let small = if x == 0.0 || self.zero > 0.0 || !x.is_finite() {
@@ -423,6 +423,8 @@ kinds! {
     KgPerM3, Density;
     /// A force in N.
     Newton, Force;
+    /// A volume in m3.
+    CubicMetre, Volume;
 }
 
 #[cfg(test)]

@@ -148,7 +148,7 @@ proptest! {
         prop_assert_eq!(read.symbol, unit.symbol);
         // The offset of a temperature costs digits near zero.
         let near = if kind == Dimension::Temperature { 1e-10 } else { 0.0 };
-        prop_assert!((unit.from_si(si) - x).abs() <= 1e-14 * x + near, "{} {}", text, si);
+        prop_assert!((unit.in_unit(si) - x).abs() <= 1e-14 * x + near, "{} {}", text, si);
     }
 
     #[test]
@@ -168,7 +168,7 @@ proptest! {
             prop_assert_eq!(read.symbol, unit.symbol);
             // Half of the last place that is shown; a number below 1 has three digits or more.
             let last = 0.5 * 10f64.powi(-i32::try_from(unit.places).unwrap()) + 1e-12 * x.abs() + 1e-10;
-            prop_assert!((unit.from_si(again) - x).abs() <= last, "{} for {}", text, x);
+            prop_assert!((unit.in_unit(again) - x).abs() <= last, "{} for {}", text, x);
             // Shown, read and shown again is the same text: nothing drifts by being copied.
             prop_assert_eq!(unit.show(again), shown);
         }

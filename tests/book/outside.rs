@@ -242,6 +242,8 @@ fn an_upload_with_such_a_name_reads_and_removes_nothing_outside() {
     assert!(theirs.join(format!("incoming/upload-{id}.part")).exists(), "it would be found");
     let mut book = Book::open(&theirs).unwrap();
     assert!(book.upload(&id).unwrap_err().to_string().contains("is no name of a file within the book"));
-    assert!(book.finish_upload(&id).is_err() && book.discard_old_uploads(&seatsong::inside::book::Stamp::now()).is_ok());
+    assert!(
+        book.finish_upload(&id).is_err() && book.discard_old_uploads(&seatsong::inside::book::Stamp::now()).is_ok()
+    );
     assert_eq!(std::fs::read_to_string(&precious).unwrap(), "as it was");
 }

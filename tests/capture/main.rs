@@ -6,7 +6,7 @@
 mod alsa;
 mod growing;
 #[path = "../book/helper.rs"]
-#[allow(dead_code, reason = "shared with the tests of the book")]
+#[allow(dead_code, unused_imports, reason = "shared with the tests of the book")]
 mod helper;
 mod kill;
 mod record;

@@ -47,7 +47,7 @@ impl Rig {
         let mut spec = round.clip(module);
         (spec.pulse, spec.sample_rate_hz, spec.duration_s) = (pulse, 24_000.0, 20.0);
         let rec = self.room.record(&spec).unwrap();
-        let clip = Clip::in_memory("made-up.wav", rec.samples, rec.sample_rate_hz, rec.pulse);
+        let clip = Clip::in_memory(rec.samples, rec.sample_rate_hz, rec.pulse);
         let item = Item {
             file: format!("{}-m{module}.wav", round.seed),
             module: Some(module),
