@@ -137,7 +137,7 @@ pub(crate) fn run(
                         count.drifting.count(d > 1.0);
                         count.departed.count(d > 2.0);
                         count.worst = count.worst.max(d);
-                    } else if item.file < "fault 3".to_owned() {
+                    } else if item.file.as_str() < "fault 3" {
                         count.leaks.count(d > 1.0);
                     } else {
                         count.knocks.count(d > 1.0);
