@@ -6,7 +6,7 @@ use rusqlite::{OptionalExtension as _, params};
 use super::error::db;
 use super::{Book, BookError, CaptureRow, ClipRow, Stamp, blob};
 use crate::clip::{self, Code, Finding, ReadSettings};
-use crate::map::{AnalyseSettings, Analysis, analyse};
+use crate::map::{AnalyseSettings, Analysis, analyse, rate_too_low};
 
 /// Version of what `clip/`, `stroke/` and `map/` make of a recording. Raise it with every change there that changes a stroke map: those
 /// that a command needs are then made again at once, the rest little by little ([`Book::refresh`]). A test holds the maps of a fixed clip against it.
@@ -43,8 +43,9 @@ impl Book {
             .query_row(params![wanted.clip.id, METHOD], |r| Ok((r.get(0)?, r.get(1)?)))
             .optional()
             .map_err(&doing)?;
-        // A map that can't be read is made again.
-        Ok(found.filter(|(hint, _)| same_hint(*hint, wanted.hint_spm)).and_then(|(_, data)| blob::decode(&data).ok()))
+        // A map that can't be read is made again, and one from before such recordings were refused.
+        let known = found.filter(|(hint, _)| same_hint(*hint, wanted.hint_spm)).and_then(|(_, data)| blob::decode(&data).ok());
+        Ok(known.filter(|a| a.refusal().is_some() || rate_too_low(a.sample_rate_hz).is_none()))
     }
 
     /// How many of the recordings have no map of this method yet.
