@@ -12,7 +12,7 @@ pub mod baseline {
 pub mod book {
     pub use crate::book::{
         Book, CheckReport, Kept, MAPS, METHOD, NewClip, NewPump, NewRound, Overview, Recovered, RoundChange, RoundRow,
-        RoundVerdict, SCHEMA, SpotRow, Stamp, TABLES, decode, encode, fingerprint, sound_name,
+        RoundVerdict, SCHEMA, SpotRow, Stamp, TABLES, encode, fingerprint, sound_name,
     };
 }
 
@@ -114,8 +114,8 @@ pub mod score {
 
 pub mod stroke {
     pub use crate::stroke::{
-        Feature, LEAST_LOCK, Mark, MarkError, MarkKind, levels_db, pulse_marks, rhythm_from_marks, rhythms,
-        second_rhythm, whittaker, zero_from_marks, zero_from_taps,
+        Feature, LEAST_LOCK, Mark, MarkError, levels_db, pulse_marks, rhythm_from_marks, rhythms, second_rhythm,
+        whittaker, zero_from_marks, zero_from_taps,
     };
 }
 

@@ -7,7 +7,6 @@ use super::error::db;
 use super::{Book, BookError, CaptureRow, ClipRow, Stamp, blob};
 use crate::clip::{self, Code, Finding, ReadSettings};
 use crate::map::{AnalyseSettings, Analysis, analyse};
-use crate::stroke::MarkKind;
 
 /// Version of what `clip/`, `stroke/` and `map/` make of a recording. Raise it with every change there that changes a stroke map: those
 /// that a command needs are then made again at once, the rest little by little ([`Book::refresh`]). A test holds the maps of a fixed clip against it.
@@ -45,17 +44,7 @@ impl Book {
             .optional()
             .map_err(&doing)?;
         // A map that can't be read is made again.
-        let found =
-            found.filter(|(hint, _)| same_hint(*hint, wanted.hint_spm)).and_then(|(_, data)| blob::decode(&data).ok());
-        Ok(found.map(|mut analysis| {
-            // Maps that were kept before marks had a kind: without a pulse channel a crank zero can only be from taps.
-            if wanted.clip.pulse.is_none() {
-                for mark in analysis.takes.iter_mut().filter_map(|t| t.mark.as_mut()) {
-                    mark.kind = MarkKind::Taps;
-                }
-            }
-            analysis
-        }))
+        Ok(found.filter(|(hint, _)| same_hint(*hint, wanted.hint_spm)).and_then(|(_, data)| blob::decode(&data).ok()))
     }
 
     /// How many of the recordings have no map of this method yet.

@@ -51,7 +51,7 @@ mod watch;
 
 pub(crate) use baseline::in_site_unit;
 pub use baseline::{Proposal, Standing};
-pub use blob::{decode, encode};
+pub use blob::encode;
 pub use cache::METHOD;
 pub(crate) use cache::unreadable;
 pub use check::CheckReport;

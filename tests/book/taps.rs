@@ -4,11 +4,10 @@ use std::path::Path;
 
 use rusqlite::params;
 use seatsong::inside::baseline::pair;
-use seatsong::inside::book::{Book, RoundVerdict, decode, encode};
+use seatsong::inside::book::{Book, RoundVerdict};
 use seatsong::inside::clip::{ReadSettings, read};
 use seatsong::inside::map::{AnalyseSettings, Analysis, analyse};
-use seatsong::inside::score::{Angle, ClipVerdict, Half, State};
-use seatsong::inside::stroke::MarkKind;
+use seatsong::inside::score::{ClipVerdict, Half, State};
 
 use crate::helper::{room, seatsong, with_rounds};
 
@@ -87,32 +86,4 @@ fn one_tapped_good_clip_proposes_and_two_confirm() {
         // The same from what the book has kept.
         assert_eq!(second(&judged(&mut book)), clip);
     }
-}
-
-#[test]
-fn a_map_that_an_older_program_kept_is_known_to_be_of_taps() {
-    let dir = with_rounds();
-    let mut book = book(dir.path(), &[(1, 0.0), (2, 0.0), (5, 120.0)]);
-    without_pulses(&book);
-    let first = judged(&mut book);
-    // An older program wrote the zero without where it is from, as it still is for pulses.
-    let kept: Vec<(i64, Vec<u8>)> = {
-        let mut rows = book.connection().prepare("SELECT clip_id, data FROM analysis").unwrap();
-        rows.query_map([], |r| Ok((r.get(0)?, r.get(1)?))).unwrap().collect::<Result<_, _>>().unwrap()
-    };
-    let mut changed = 0;
-    for (clip, data) in kept {
-        let mut analysis = decode(&data).unwrap();
-        for mark in analysis.takes.iter_mut().filter_map(|t| t.mark.as_mut()) {
-            assert_eq!(mark.kind, MarkKind::Taps);
-            mark.kind = MarkKind::Pulse;
-            changed += 1;
-        }
-        let sql = "UPDATE analysis SET data = ?2 WHERE clip_id = ?1";
-        book.connection().execute(sql, params![clip, encode(&analysis)]).unwrap();
-    }
-    assert!(changed >= 3, "{changed}");
-    let again = judged(&mut book);
-    assert_eq!(again.clips, first.clips);
-    assert!(again.baselines.iter().any(|b| b.module == Some(2) && b.angle == Angle::Absolute));
 }
