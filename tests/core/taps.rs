@@ -205,7 +205,7 @@ fn one_tapped_clip_proposes_a_half_and_a_second_confirms_it() {
         [off.map_or_else(|| washing[1].item.clone(), |off_deg| hand.tap(rig, &washing[1], off_deg))]
     };
     let goods = |hand: &mut Hand, taps: &[(usize, f64)]| {
-        let mut items = plain(&good);
+        let mut items = plain(good);
         for &(k, off_deg) in taps {
             items[k] = hand.tap(rig, &good[k], off_deg);
         }
