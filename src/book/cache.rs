@@ -6,7 +6,7 @@ use rusqlite::{OptionalExtension as _, params};
 use super::error::db;
 use super::{Book, BookError, CaptureRow, ClipRow, Stamp, blob};
 use crate::clip::{self, Code, Finding, ReadSettings};
-use crate::map::{AnalyseSettings, Analysis, analyse};
+use crate::map::{AnalyseSettings, Analysis, analyse, rate_too_low};
 use crate::stroke::MarkKind;
 
 /// Version of what `clip/`, `stroke/` and `map/` make of a recording. Raise it with every change there that changes a stroke map: those
@@ -44,10 +44,11 @@ impl Book {
             .query_row(params![wanted.clip.id, METHOD], |r| Ok((r.get(0)?, r.get(1)?)))
             .optional()
             .map_err(&doing)?;
-        // A map that can't be read is made again.
+        // A map that can't be read is made again, and one from before recordings of such a rate were refused.
         let found =
             found.filter(|(hint, _)| same_hint(*hint, wanted.hint_spm)).and_then(|(_, data)| blob::decode(&data).ok());
-        Ok(found.map(|mut analysis| {
+        let known = found.filter(|a| a.refusal().is_some() || rate_too_low(a.sample_rate_hz).is_none());
+        Ok(known.map(|mut analysis| {
             // Maps that were kept before marks had a kind: without a pulse channel a crank zero can only be from taps.
             if wanted.clip.pulse.is_none() {
                 for mark in analysis.takes.iter_mut().filter_map(|t| t.mark.as_mut()) {

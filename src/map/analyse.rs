@@ -24,8 +24,9 @@ const SURE_LOCK: f64 = 0.75;
 const LEAST_HALF_S: f64 = 8.0;
 /// Shortest clip worth a look, in seconds.
 const LEAST_S: f64 = 2.0;
-/// Fewer bands than this can't carry a verdict.
-const LEAST_BANDS: usize = 1;
+/// Fewer bands than this can't carry a verdict. Healthy clips of made-up rooms stay within the limit at any number; but with one or two bands 1 of 17
+/// knocks and late closings was found and in 30 of 192 clips no rhythm, with three 4 of 10 and 5 of 96.
+const LEAST_BANDS: usize = 3;
 
 /// How to analyse a clip.
 #[derive(Debug, Clone, PartialEq, Default)]

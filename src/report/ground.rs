@@ -76,7 +76,8 @@ fn said(b: &BaselineInfo, whose: &str, each: &str) -> String {
     let rounds = match (b.rounds, b.rounds_known) {
         (n, true) if n == b.clips => each.to_owned(),
         (n, false) if n == b.clips => format!("{each}, every file taken as a round of its own"),
-        (n, true) => format!("{each} of {n} round(s)"),
+        (1, true) => format!("{each} of 1 round"),
+        (n, true) => format!("{each} of {n} rounds"),
         (n, false) => format!("{each} of {n} rounds, a file without one taken as a round of its own"),
     };
     format!("Good runs{whose}: {} clips{rounds}{speed}, {} kHz, {angle}.", b.clips, b.sample_rate_hz / 1000.0)

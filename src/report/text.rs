@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::words;
-use crate::clip::Effect;
+use crate::clip::{Code, Effect};
 use crate::score::{ClipVerdict, State};
 
 /// How to print.
@@ -44,6 +44,7 @@ pub fn verdicts(clips: &[ClipVerdict], settings: TextSettings) -> String {
     let order = words::worst_first(clips);
     let mut out = String::new();
     page.in_words(&mut out, clips, &order);
+    page.provisional(&mut out, clips, &order);
     out.push('\n');
     page.table(&mut out, clips, &order);
     page.remarks(&mut out, clips, &order);
@@ -115,6 +116,17 @@ impl Page {
             (false, n) => format!("{n} clips sound like their good runs."),
         };
         let _ = writeln!(out, "{line}");
+    }
+
+    /// What verdicts from few rounds are worth, once for all of them.
+    fn provisional(self, out: &mut String, clips: &[ClipVerdict], order: &[usize]) {
+        let mut told: Vec<&str> = Vec::new();
+        for finding in order.iter().flat_map(|i| &clips[*i].quality).filter(|f| f.code == Code::Provisional) {
+            if !told.contains(&finding.text.as_str()) {
+                self.put(out, "Provisional: ", &format!("{}.", finding.text));
+                told.push(&finding.text);
+            }
+        }
     }
 
     fn one_in_words(self, out: &mut String, v: &ClipVerdict, who: &str) {
@@ -195,9 +207,10 @@ impl Page {
         self.put(out, "x limit: ", "one healthy clip in a hundred passes 1.00; above 2 is departed.");
     }
 
-    fn remarks(self, out: &mut String, clips: &[ClipVerdict], order: &[usize]) {
-        let all: Vec<(&ClipVerdict, &crate::clip::Finding)> =
-            order.iter().map(|i| &clips[*i]).flat_map(|v| v.quality.iter().map(move |f| (v, f))).collect();
+    fn remarks<'a>(self, out: &mut String, clips: &'a [ClipVerdict], order: &[usize]) {
+        // That verdicts are provisional was told above, once.
+        let findings = |v: &'a ClipVerdict| v.quality.iter().filter(|f| f.code != Code::Provisional).map(move |f| (v, f));
+        let all: Vec<(&ClipVerdict, &crate::clip::Finding)> = order.iter().flat_map(|i| findings(&clips[*i])).collect();
         if all.is_empty() {
             return;
         }
@@ -288,7 +301,7 @@ pub fn wrap(text: &str, width: usize) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::clip::{Code, Finding};
+    use crate::clip::Finding;
     use crate::score::made_up;
 
     fn plain(width: usize) -> TextSettings {
@@ -342,6 +355,20 @@ mod tests {
         assert!(text.starts_with("Module 2 DEPARTED: hiss in the suction half, 6.1 dB louder"), "{text}");
         assert!(text.contains("Module 3 UNJUDGED: only 6 strokes"), "{text}");
         assert!(text.contains("too-short"), "{text}");
+    }
+
+    #[test]
+    fn that_verdicts_are_provisional_is_told_once() {
+        let clips: Vec<ClipVerdict> = (1..=3)
+            .map(|m| {
+                let mut v = made_up::steady(m);
+                v.quality.push(Finding::warn(Code::Provisional, "the good clips are all of one round"));
+                v
+            })
+            .collect();
+        let text = verdicts(&clips, plain(96));
+        assert_eq!(text.matches("all of one round").count(), 1, "{text}");
+        assert!(text.contains("Provisional: the good clips"), "{text}");
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! Clips of low sample rates: judged over the bands there are, refused with the true reason where there are none.
 
-use seatsong::bands::{band_edges_hz, usable_bands};
+use seatsong::dsp::bands::{band_edges_hz, usable_bands};
 use seatsong::clip::{Clip, Code};
 use seatsong::map::{AnalyseSettings, analyse, rate_too_low};
 use seatsong::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
@@ -48,26 +48,24 @@ fn a_rate_that_carries_too_little_is_refused_with_its_reason() {
             None => assert!(item.analysis.refusal().is_none_or(|f| f.code != Code::NarrowBand), "{rate_hz}"),
         }
     }
-    assert!(rate_too_low(500.0).is_some() && rate_too_low(4000.0).is_none());
+    assert!(rate_too_low(500.0).is_some() && rate_too_low(1000.0).is_none());
 }
 
 #[test]
 fn low_rates_are_judged_over_the_bands_there_are() {
     let (room, judge) = room();
-    for rate_hz in [1500.0, 2000.0, 2400.0, 3000.0] {
-        let goods: Vec<Item> = (0..4).flat_map(|r| walk(&room, 10 + r, rate_hz)).collect();
-        let nows = walk(&room, 50, rate_hz);
-        if rate_too_low(rate_hz).is_some() {
-            assert!(nows.iter().all(|n| n.analysis.refusal().is_some()));
-            continue;
-        }
+    for rate_hz in [1000.0, 2000.0, 2400.0, 3000.0] {
+        // With three bands not every clip has a rhythm that can be followed.
+        let usable = |seed| walk(&room, seed, rate_hz).into_iter().filter(|i| i.analysis.refusal().is_none());
+        let goods: Vec<Item> = (10..14).flat_map(usable).collect();
+        let nows: Vec<Item> = usable(50).collect();
+        assert!(nows.len() > 1);
         let outcome = judge_all(&goods, &nows, &judge).unwrap();
         for c in &outcome.clips {
             assert_eq!(c.verdict, State::Steady, "{rate_hz}: {c:?}");
-            let deaf = usable_bands(&band_edges_hz(), rate_hz) < 10;
-            assert_eq!(c.hiss_sd.is_none(), deaf, "{rate_hz}: {c:?}");
+            assert_eq!(c.hiss_sd.is_none(), usable_bands(&band_edges_hz(), rate_hz) < 10, "{rate_hz}: {c:?}");
             let told = c.quality.iter().any(|f| f.code == Code::NarrowBand && f.text.contains("the hiss of a leak"));
-            assert_eq!(told, deaf, "{rate_hz}: {c:?}");
+            assert!(told, "{rate_hz}: {c:?}");
         }
     }
 }
@@ -76,14 +74,15 @@ fn low_rates_are_judged_over_the_bands_there_are() {
 fn families_without_filters_take_no_share_of_the_chance() {
     let (room, judge) = room();
     let shape = PumpShape { order: judge.order };
-    // Clips as they came, whatever a verdict asks for.
-    for n_band in 0..=10 {
-        let goods: Vec<Item> = (0..3).flat_map(|r| walk(&room, 10 + r, 4000.0)).collect();
-        let narrowed = |mut items: Vec<Item>| {
+    let goods: Vec<Item> = (0..3).flat_map(|r| walk(&room, 10 + r, 4000.0)).collect();
+    let nows = walk(&room, 50, 4000.0);
+    for n_band in [0, 1, 2, 3, 9, 10] {
+        let narrowed = |items: &[Item]| {
+            let mut items = items.to_vec();
             items.iter_mut().flat_map(|i| &mut i.analysis.takes).for_each(|t| t.map.n_usable = n_band);
             items
         };
-        let found = compare(&narrowed(goods.clone()), &narrowed(walk(&room, 50, 4000.0)), &shape);
+        let found = compare(&narrowed(&goods), &narrowed(&nows), &shape);
         for spot in &found.spots {
             assert!(spot.scorer.bank.families.iter().all(|f| !f.is_empty()), "{n_band}");
             assert_eq!(spot.scorer.bank.families.iter().any(|f| f.pattern == Pattern::Hiss), n_band >= 10);
@@ -91,7 +90,8 @@ fn families_without_filters_take_no_share_of_the_chance() {
         for j in found.judged.iter().flatten() {
             assert!(j.combined.departure.is_finite() && j.combined.false_alarm > 0.0, "{n_band}: {:?}", j.combined);
         }
-        let _ = odd_ones(&narrowed(goods), &shape);
+        let odd = odd_ones(&narrowed(&goods), &shape).unwrap();
+        assert!(odd.lead_db.is_finite(), "{n_band}: {odd:?}");
     }
 }
 

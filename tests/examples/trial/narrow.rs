@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::io::Write;
 
 use rayon::prelude::*;
-use seatsong::bands::{band_edges_hz, usable_bands};
+use seatsong::dsp::bands::{band_edges_hz, usable_bands};
 use seatsong::clip::Clip;
 use seatsong::map::{AnalyseSettings, analyse};
 use seatsong::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
