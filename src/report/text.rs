@@ -209,7 +209,8 @@ impl Page {
 
     fn remarks<'a>(self, out: &mut String, clips: &'a [ClipVerdict], order: &[usize]) {
         // That verdicts are provisional was told above, once.
-        let findings = |v: &'a ClipVerdict| v.quality.iter().filter(|f| f.code != Code::Provisional).map(move |f| (v, f));
+        let findings =
+            |v: &'a ClipVerdict| v.quality.iter().filter(|f| f.code != Code::Provisional).map(move |f| (v, f));
         let all: Vec<(&ClipVerdict, &crate::clip::Finding)> = order.iter().flat_map(|i| findings(&clips[*i])).collect();
         if all.is_empty() {
             return;

@@ -1,7 +1,7 @@
 //! Clips of low sample rates: judged over the bands there are, refused with the true reason where there are none.
 
-use seatsong::dsp::bands::{band_edges_hz, usable_bands};
 use seatsong::clip::{Clip, Code};
+use seatsong::dsp::bands::{band_edges_hz, usable_bands};
 use seatsong::map::{AnalyseSettings, analyse, rate_too_low};
 use seatsong::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
 use seatsong::score::{Item, JudgeSettings, Pattern, PumpShape, State, compare, judge_all, odd_ones};

@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 use std::io::Write;
 
 use rayon::prelude::*;
-use seatsong::dsp::bands::{band_edges_hz, usable_bands};
 use seatsong::clip::Clip;
+use seatsong::dsp::bands::{band_edges_hz, usable_bands};
 use seatsong::map::{AnalyseSettings, analyse};
 use seatsong::sample::{ClipSpec, Condition, Fault, Room, RoomSettings, RoundSpec};
 use seatsong::score::{Item, JudgeSettings, judge_all};
