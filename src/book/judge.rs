@@ -10,10 +10,10 @@ use super::baseline::in_site_unit;
 use super::cache::{METHOD, Wanted};
 use super::error::db;
 use super::{Book, BookError, ClipRow, PumpRow, RoundRow, Stamp};
-use crate::report::json::{Baselines, SkippedGood, tidy, verdicts};
+use crate::report::json::{Baselines, tidy, verdicts};
 use crate::score::{
-    BaselineInfo, ChangeMaps, ClipVerdict, Item, JudgeSettings, LEAST_ROUNDS, OddGood, OddOnes, PumpShape, judge_all,
-    n_rounds, odd_ones, unjudged,
+    BaselineInfo, ChangeMaps, ClipVerdict, Item, JudgeSettings, LEAST_ROUNDS, OddGood, OddOnes, PumpShape, SkippedGood,
+    judge_all, n_rounds, odd_ones, unjudged,
 };
 
 /// Since when a change is told.

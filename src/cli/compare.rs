@@ -8,12 +8,12 @@ use anyhow::bail;
 use clap::Args;
 
 use super::files::{self, Named};
-use super::job::{self, Ask, Compared, Terms};
-use super::options::{PumpArgs, ReadArgs, TapsArg, console_spm, discharge_bar, picture_path, taps_arg};
+use super::options::{PumpArgs, ReadArgs, console_spm, discharge_bar, picture_path, taps_arg};
 use super::{Io, Usage, list};
 use crate::report::json::Baselines;
 use crate::report::{ground, json, picture, text, view, words};
 use crate::score::JudgeSettings;
+use crate::score::request::{self, Ask, Compared, TapsFile, Terms};
 
 /// Compare today's clips of a module with its good ones
 ///
@@ -52,7 +52,7 @@ pub struct CompareArgs {
     ///
     /// Without CLIP they belong to the clip that bears the file's name, else to the one whose strokes they follow best.
     #[arg(long, value_name = "FILE", value_parser = taps_arg)]
-    taps: Vec<TapsArg>,
+    taps: Vec<TapsFile>,
     /// Draw good, now and difference; with several --now clips OUT shows the worst, and OUT-1, OUT-2 ... each of them
     #[arg(long, value_name = "OUT.png|.svg", value_parser = picture_path)]
     picture: Option<PathBuf>,
@@ -101,7 +101,7 @@ pub fn run(args: &CompareArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
         taps: &args.taps,
     };
     let bar = io.progress(goods.len() + nows.len(), "clips");
-    let compared = job::compare(&goods, &nows, &terms, &|| bar.inc(1));
+    let compared = request::compare(&goods, &nows, &terms, &|| bar.inc(1));
     bar.finish_and_clear();
     let compared = compared?;
     for remark in &compared.remarks {

@@ -10,7 +10,6 @@ use rayon::prelude::*;
 use serde_json::json;
 
 use super::files::{self, Named};
-use super::job::{self, Ask, Loaded};
 use super::options::{PumpArgs, ReadArgs, console_spm};
 use super::{Io, Usage};
 use crate::baseline;
@@ -18,6 +17,7 @@ use crate::clip::{self, ReadSettings};
 use crate::map::{AnalyseSettings, Analysis, analyse};
 use crate::report::hear::{self, HearInput, HearSettings, USUAL_STROKES};
 use crate::report::{json::tidy, view, words};
+use crate::score::request::{self, Ask, Loaded};
 use crate::score::{Item, JudgeSettings, State, judge_all};
 use crate::units::{NumberError, number};
 
@@ -204,7 +204,7 @@ fn load_all(
     let mut loaded: Vec<Result<Loaded, clip::ClipError>> = asks
         .par_iter()
         .map(|a| {
-            let l = job::load(a, read, false, false);
+            let l = request::load(a, read, false, false);
             bar.inc(1);
             l
         })
@@ -217,7 +217,7 @@ fn load_all(
     let mut goods = Vec::new();
     for l in loaded {
         match l {
-            Err(err) => io.say(&format!("good clip left out: {}", job::chain(&err)))?,
+            Err(err) => io.say(&format!("good clip left out: {}", request::chain(&err)))?,
             Ok(l) => match l.item.analysis.refusal() {
                 Some(refused) => io.say(&format!("good clip left out: {}: {}", l.item.file, refused.text))?,
                 None => goods.push(l),

@@ -7,8 +7,8 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context as _, anyhow, bail};
 
 use super::files;
-use super::job::Ask;
 use super::options::discharge_bar;
+use crate::score::request::Ask;
 use crate::units::{console_can_show, number};
 
 /// Good clips and clips to be judged, in the order of their rows.

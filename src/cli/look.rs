@@ -8,8 +8,8 @@ use rayon::prelude::*;
 use serde_json::{Value, json};
 
 use super::files::{self, Named};
-use super::options::{ReadArgs, TapsArg, console_spm, picture_path, taps_arg};
-use super::{Io, Usage, job};
+use super::options::{ReadArgs, console_spm, picture_path, taps_arg};
+use super::{Io, Usage};
 use crate::clip::{self, Clip, ClipError, Effect, ReadSettings};
 use crate::map::{AnalyseSettings, Analysis, Take, analyse};
 use crate::report::json::tidy;
@@ -17,6 +17,7 @@ use crate::report::picture::{Spectrogram, spectrogram_of};
 use crate::report::view::Levels;
 use crate::report::{picture, text, view, words};
 use crate::score::Angle;
+use crate::score::request::{self, TapsFile};
 
 /// Look at clips: is the recording good enough, how fast ran the pump, how loud is it
 #[derive(Debug, Clone, Args)]
@@ -30,7 +31,7 @@ pub struct LookArgs {
     spm: Option<f64>,
     /// Times of taps as module 1's discharge stroke starts, one time in seconds a line
     #[arg(long, value_name = "FILE", value_parser = taps_arg)]
-    taps: Option<TapsArg>,
+    taps: Option<TapsFile>,
     /// Draw the spectrogram and the stroke map; with several clips OUT-1, OUT-2 ...
     #[arg(long, value_name = "OUT.png|.svg", value_parser = picture_path)]
     picture: Option<PathBuf>,
@@ -93,7 +94,7 @@ pub fn run(args: &LookArgs, io: &mut Io<'_>) -> anyhow::Result<ExitCode> {
             }
             Err(err) => {
                 code = ExitCode::from(1);
-                let why = job::chain(err);
+                let why = request::chain(err);
                 if args.json {
                     documents.push(json!({"file": name.file, "error": why}));
                 }

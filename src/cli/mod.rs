@@ -15,7 +15,6 @@ pub mod handover;
 pub mod hear;
 pub mod import;
 mod io;
-mod job;
 mod list;
 pub mod listen;
 pub mod look;

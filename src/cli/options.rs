@@ -6,6 +6,7 @@ use clap::{Args, ValueEnum};
 
 use super::Usage;
 use crate::clip::{self, Calibration, CsvUnit, ReadSettings};
+use crate::score::request::TapsFile;
 use crate::units::{NumberError, Pascal, QuantityError, number, pa_to_bar};
 
 /// How the recordings are to be read
@@ -109,24 +110,15 @@ impl PumpArgs {
     }
 }
 
-/// A taps file, and the clip it belongs to if that was said.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct TapsArg {
-    /// Clip as typed.
-    pub clip: Option<String>,
-    /// Taps file.
-    pub path: PathBuf,
-}
-
 /// `FILE` or `CLIP=FILE`.
-pub(crate) fn taps_arg(text: &str) -> Result<TapsArg, String> {
+pub(crate) fn taps_arg(text: &str) -> Result<TapsFile, String> {
     let whole = Path::new(text);
     match text.split_once('=') {
         // A name with an equals sign in it is still a name.
         Some((clip, file)) if !whole.exists() && !clip.is_empty() && !file.is_empty() => {
-            Ok(TapsArg { clip: Some(clip.into()), path: file.into() })
+            Ok(TapsFile { clip: Some(clip.into()), path: file.into() })
         }
-        _ => Ok(TapsArg { clip: None, path: whole.into() }),
+        _ => Ok(TapsFile { clip: None, path: whole.into() }),
     }
 }
 

@@ -1,9 +1,8 @@
 //! What a person reads about the good clips that a verdict stands on.
 
-use super::json::SkippedGood;
 use super::text::{TextSettings, wrap};
 use super::words;
-use crate::score::{Angle, BaselineInfo, OddGood};
+use crate::score::{Angle, BaselineInfo, OddGood, SkippedGood};
 
 /// A paragraph a baseline, then the good clips that do not fit or were left out. Each line ends with a line break.
 #[must_use]

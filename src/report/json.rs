@@ -3,7 +3,7 @@
 use serde::Serialize;
 use serde_json::{Value, json};
 
-use crate::score::{BaselineInfo, ClipVerdict, OddGood};
+use crate::score::{BaselineInfo, ClipVerdict, OddGood, SkippedGood};
 
 /// Name and version of the document.
 pub const VERDICT_SCHEMA: &str = "seatsong.verdict/1";
@@ -96,15 +96,6 @@ pub enum Baselines {
     One,
     /// A list, one object a module.
     List,
-}
-
-/// A good clip that was left out because it can't be used.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct SkippedGood {
-    /// The file as it was named.
-    pub file: String,
-    /// Why.
-    pub why: String,
 }
 
 /// The document of a comparison.

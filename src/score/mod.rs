@@ -10,6 +10,7 @@ mod odd;
 mod outcome;
 mod place;
 mod reading;
+pub(crate) mod request;
 mod rotating;
 mod scorer;
 mod settle;
@@ -20,6 +21,7 @@ pub use few::{LEAST_ROUNDS, n_rounds};
 pub use limit::Limit;
 pub use odd::{OddOnes, odd_ones, scatter_db};
 pub use outcome::{BaselineInfo, JudgeError, JudgeSettings, OddGood, Outcome, judge_all, unjudged};
+pub use request::SkippedGood;
 pub use scorer::{Best, Scored, Scorer, solve};
 pub use verdict::{Angle, ChangeMaps, ClipVerdict, Half, Pattern, State};
 

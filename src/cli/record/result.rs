@@ -13,7 +13,7 @@ use crate::clip::{self, Effect, Finding, ReadSettings};
 use crate::map::{AnalyseSettings, analyse};
 use crate::report::json::{tidy, value_of};
 use crate::report::text;
-use crate::score::{ClipVerdict, State};
+use crate::score::{ClipVerdict, State, request};
 use crate::stroke::{TAPS_BEFORE_KNOWN, TapAngle};
 
 /// One clip that was recorded.
@@ -114,7 +114,7 @@ pub(super) fn of_file(path: &Path, pulse: bool, done: Recorded, hint_spm: Option
             }
             taken.quality = analysis.findings;
         }
-        Err(err) => taken.failed = Some(crate::cli::job::chain(&err)),
+        Err(err) => taken.failed = Some(request::chain(&err)),
     }
     Ok(taken)
 }

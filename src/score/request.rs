@@ -3,14 +3,63 @@
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-use anyhow::{anyhow, bail};
 use rayon::prelude::*;
+use serde::Serialize;
 
-use super::options::TapsArg;
+use super::{BaselineInfo, ChangeMaps, ClipVerdict, Item, JudgeError, JudgeSettings, OddGood, judge_all};
 use crate::clip::{self, ReadSettings, Scale};
 use crate::map::{AnalyseSettings, Analysis, analyse, taps_fit, tie_taps};
-use crate::report::json::SkippedGood;
-use crate::score::{BaselineInfo, ChangeMaps, ClipVerdict, Item, JudgeSettings, OddGood, judge_all};
+
+/// A taps file, and the clip it belongs to if that was said.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct TapsFile {
+    /// Clip as typed.
+    pub clip: Option<String>,
+    /// Taps file.
+    pub path: PathBuf,
+}
+
+/// A good clip that was left out because it can't be used.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct SkippedGood {
+    /// The file as it was named.
+    pub file: String,
+    /// Why.
+    pub why: String,
+}
+
+/// Why clips could not be compared.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum RequestError {
+    /// A taps file that can't be read.
+    #[error(transparent)]
+    Taps(#[from] clip::ClipError),
+    /// Taps of a clip that was not given.
+    #[error("--taps {clip}={}: no readable clip of this name was given", path.display())]
+    NoSuchClip { clip: String, path: PathBuf },
+    /// Taps that are nobody's.
+    #[error(
+        "{}: these taps follow no clip's strokes; check the file, or say whose they are: --taps CLIP=FILE",
+        path.display()
+    )]
+    FollowNone { path: PathBuf },
+    /// Good clips that can't be used.
+    #[error("{}", bad_goods(.0))]
+    BadGoods(Vec<SkippedGood>),
+    /// The comparison itself.
+    #[error(transparent)]
+    Judge(#[from] JudgeError),
+}
+
+fn bad_goods(bad: &[SkippedGood]) -> String {
+    let whys: Vec<String> = bad.iter().map(|b| format!("\n  {}", b.why)).collect();
+    let (what, them) = if bad.len() == 1 {
+        ("a good clip can't be used".to_owned(), "it")
+    } else {
+        (format!("{} good clips can't be used", bad.len()), "them")
+    };
+    format!("{what}; leave {them} out, or give --skip-bad:{}", whys.concat())
+}
 
 /// One clip as asked for.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -37,7 +86,7 @@ pub(crate) struct Terms<'a> {
     pub read: &'a ReadSettings,
     pub judge: JudgeSettings,
     pub skip_bad: bool,
-    pub taps: &'a [TapsArg],
+    pub taps: &'a [TapsFile],
 }
 
 /// A clip that was read and analysed.
@@ -100,7 +149,7 @@ pub(crate) fn compare(
     nows: &[Ask],
     terms: &Terms<'_>,
     step: &(dyn Fn() + Sync),
-) -> anyhow::Result<Compared> {
+) -> Result<Compared, RequestError> {
     let taps = read_taps(terms.taps)?;
     let keep_phase = !taps.is_empty();
     // One pass over all, so that the last good clips do not leave cores idle.
@@ -155,7 +204,7 @@ fn usable(
     asks: &[Ask],
     loaded: Vec<Result<Loaded, clip::ClipError>>,
     skip_bad: bool,
-) -> anyhow::Result<(Vec<Loaded>, Vec<SkippedGood>)> {
+) -> Result<(Vec<Loaded>, Vec<SkippedGood>), RequestError> {
     let mut kept = Vec::new();
     let mut bad = Vec::new();
     for (ask, result) in asks.iter().zip(loaded) {
@@ -174,13 +223,7 @@ fn usable(
     if bad.is_empty() || skip_bad {
         return Ok((kept, bad));
     }
-    let whys: Vec<String> = bad.iter().map(|b| format!("\n  {}", b.why)).collect();
-    let (what, them) = if bad.len() == 1 {
-        ("a good clip can't be used".to_owned(), "it")
-    } else {
-        (format!("{} good clips can't be used", bad.len()), "them")
-    };
-    bail!("{what}; leave {them} out, or give --skip-bad:{}", whys.concat())
+    Err(RequestError::BadGoods(bad))
 }
 
 /// A remark if clips with physical units meet clips without.
@@ -193,14 +236,14 @@ fn mixed_scales(goods: &[Loaded], nows: &[Result<Loaded, clip::ClipError>]) -> O
 }
 
 /// A taps file with its times.
-type Taps<'a> = (&'a TapsArg, Vec<f64>);
+type Taps<'a> = (&'a TapsFile, Vec<f64>);
 
-fn read_taps(args: &[TapsArg]) -> anyhow::Result<Vec<Taps<'_>>> {
+fn read_taps(args: &[TapsFile]) -> Result<Vec<Taps<'_>>, RequestError> {
     args.iter().map(|arg| Ok((arg, clip::taps::read(&arg.path)?))).collect()
 }
 
 /// Gives each taps file to its clip: the one named with it, the one whose name it bears, else the one that it fits best.
-fn tie(taps: &[Taps<'_>], clips: &mut [Result<Loaded, clip::ClipError>]) -> anyhow::Result<Vec<String>> {
+fn tie(taps: &[Taps<'_>], clips: &mut [Result<Loaded, clip::ClipError>]) -> Result<Vec<String>, RequestError> {
     let mut remarks = Vec::new();
     for (arg, times) in taps {
         let shown = arg.path.display();
@@ -209,16 +252,15 @@ fn tie(taps: &[Taps<'_>], clips: &mut [Result<Loaded, clip::ClipError>]) -> anyh
                 clips
                     .iter()
                     .position(|c| c.as_ref().is_ok_and(|l| is_named(&l.item.file, name)))
-                    .ok_or_else(|| anyhow!("--taps {name}={shown}: no readable clip of this name was given"))?,
+                    .ok_or_else(|| RequestError::NoSuchClip { clip: name.clone(), path: arg.path.clone() })?,
             ),
             None => clips.iter().position(|c| c.as_ref().is_ok_and(|l| bears_name(&arg.path, &l.item.file))),
         };
         let place = match place {
             Some(p) => p,
             None => {
-                let (place, file) = best_fit(times, clips).ok_or_else(|| {
-                    anyhow!("{shown}: these taps follow no clip's strokes; check the file, or say whose they are: --taps CLIP=FILE")
-                })?;
+                let (place, file) =
+                    best_fit(times, clips).ok_or_else(|| RequestError::FollowNone { path: arg.path.clone() })?;
                 remarks.push(format!("{shown}: taken as the taps of {file}, whose strokes they follow best"));
                 place
             }
