@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use rusqlite::{OptionalExtension as _, Row, params};
 
-use super::clips::sum_of;
+use super::clips::{known, sum_of};
 use super::error::{db, file, refused};
 use super::once::sound_key;
 use super::rounds::still_open;
@@ -128,8 +128,10 @@ impl Book {
             return Ok(row);
         }
         self.whole("begin the upload", |tx| {
-            // Told before its bytes travel: the phone keeps it.
-            still_open(tx, new.round.id)?;
+            // Told before its bytes travel, and the phone keeps it; but one that the book has can be let go.
+            if known(tx, new.sha256)?.is_none() {
+                still_open(tx, new.round.id)?;
+            }
             let now = Stamp::now();
             // Another request may have begun the same one meanwhile.
             tx.execute(

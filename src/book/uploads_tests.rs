@@ -135,3 +135,25 @@ fn what_no_phone_sends_is_refused() {
     };
     assert!(s.book.begin_upload(&"0".repeat(32), &new).is_err(), "taps that go back");
 }
+
+#[test]
+fn a_closed_round_takes_no_recording_from_a_phone() {
+    let content = bytes();
+    let mut s = set(&content);
+    let begun = s.begin("phone-key-1", content.len()).unwrap();
+    s.write(&begun, &content);
+    s.book.change_round(s.round.id, &super::super::RoundChange::default(), true).unwrap();
+    // One that was on its way when the round was closed, and one that comes later.
+    for err in [s.book.finish_upload(&begun.id).unwrap_err(), s.begin("phone-key-22", content.len()).unwrap_err()] {
+        assert!(err.to_string().contains("was closed at"), "{err}");
+    }
+    assert_eq!(s.book.clips(s.round.id).unwrap(), []);
+    // Brought in otherwise, the phone may let it go.
+    let pump = s.book.pump("MP-1").unwrap();
+    let other = s.book.start_round(&pump, &NewRound::default()).unwrap();
+    let (path, at) = (s.dir.path().join("sum"), Stamp::now());
+    s.book.add_clip(&other, &s.spot, &NewClip { path: &path, taken_at: &at, pulse: None }).unwrap();
+    let again = s.begin("phone-key-22", content.len()).unwrap();
+    s.write(&again, &content);
+    assert!(matches!(s.book.finish_upload(&again.id).unwrap(), Finished::Clip(clip, true) if clip.round == other.id));
+}

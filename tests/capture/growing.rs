@@ -3,7 +3,9 @@
 use std::path::Path;
 use std::time::Duration;
 
-use seatsong::inside::book::{Book, CheckReport, NewPump, NewRound, Recovered, RoundRow, SpotRow};
+use seatsong::inside::book::{
+    Book, CheckReport, NewClip, NewPump, NewRound, Recovered, RoundChange, RoundRow, SpotRow, Stamp,
+};
 use seatsong::inside::capture::Format;
 use seatsong::inside::capture::fake::{Event, Fake};
 use seatsong::inside::capture::recorder::{Plan, Recorded, Track, record};
@@ -131,4 +133,47 @@ fn one_without_sound_is_put_aside_and_never_deleted() {
     book.mend(&|| ()).unwrap();
     assert!(path.exists());
     drop(done);
+}
+
+#[test]
+fn one_whose_round_was_closed_meanwhile_is_put_aside_and_the_round_stays_as_it_is() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut book, round, spot) = with_round(dir.path());
+    let paths = [0, 1].map(|_| book.recording_path(&round, &spot).unwrap());
+    let [whole, cut] = paths.each_ref().map(|path| recorded(path, fake()));
+    drop(cut);
+    let closed = book.change_round(round.id, &RoundChange::default(), true).unwrap();
+    let err = book.take_recording(&paths[0], whole.files.into_iter().flatten().next().unwrap()).unwrap_err();
+    assert!(err.to_string().contains("its round was closed meanwhile"), "{err}");
+    let place = book.dir().to_owned();
+    drop(book);
+    // The one that was cut off is told by the next opening.
+    let mut book = Book::open(&place).unwrap();
+    let [Recovered { file, place: None, .. }] = book.recovered() else { panic!("{:?}", book.recovered()) };
+    let aside = place.join(file);
+    assert_eq!((book.clips(round.id).unwrap(), book.round(round.id).unwrap()), (vec![], closed));
+    // Nothing is lost: it can be brought into a round of its own.
+    let pump = book.pump("MP-1").unwrap();
+    let other = book.start_round(&pump, &NewRound::default()).unwrap();
+    let at = Stamp::now();
+    book.add_clip(&other, &spot, &NewClip { path: &aside, taken_at: &at, pulse: None }).unwrap();
+    assert_eq!(book.clips(other.id).unwrap().len(), 1);
+}
+
+#[cfg(unix)]
+#[test]
+fn a_link_that_looks_like_a_recording_is_not_touched() {
+    let dir = tempfile::tempdir().unwrap();
+    let (book, round, spot) = with_round(dir.path());
+    let path = book.recording_path(&round, &spot).unwrap();
+    drop(recorded(&path, fake()));
+    let mine = dir.path().join("mine.wav");
+    std::fs::rename(&path, &mine).unwrap();
+    let before = std::fs::read(&mine).unwrap();
+    std::os::unix::fs::symlink(&mine, &path).unwrap();
+    let place = book.dir().to_owned();
+    drop(book);
+    let book = Book::open(&place).unwrap();
+    assert_eq!((book.recovered(), book.clips(round.id).unwrap()), (&[][..], vec![]));
+    assert_eq!(std::fs::read(&mine).unwrap(), before);
 }
