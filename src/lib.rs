@@ -23,6 +23,8 @@
 //! | [`page`] | the web page for phones |
 //! | [`cli`] | one file a command |
 
+#![allow(rustdoc::private_intra_doc_links, reason = "the documentation is built with what is private")]
+
 mod baseline;
 mod book;
 mod capture;
