@@ -171,7 +171,8 @@ fn plate(pump: &Pump) -> NewPump {
 /// The round into which an earlier run took one of these clips, else a new one.
 fn round_of(book: &mut Book, pump: &PumpRow, made: &[&MadeClip], clips: &Path, at: &Stamp) -> anyhow::Result<RoundRow> {
     for clip in made {
-        if let (_, Some(known)) = book.known_clip(&clips.join(&clip.plan.file))? {
+        // One that can't be read is told when it is to be taken in.
+        if let Ok((_, Some(known))) = book.known_clip(&clips.join(&clip.plan.file)) {
             return Ok(book.round(known.round)?);
         }
     }
