@@ -11,8 +11,8 @@ pub mod baseline {
 
 pub mod book {
     pub use crate::book::{
-        Book, CheckReport, Kept, MAPS, METHOD, NewClip, NewPump, NewRound, Overview, Recovered, RoundChange, RoundRow,
-        RoundVerdict, SCHEMA, SpotRow, Stamp, TABLES, encode, fingerprint, sound_name,
+        Book, CheckReport, Kept, MAPS, METHOD, NameFault, NewClip, NewPump, NewRound, Overview, Recovered, RoundChange,
+        RoundRow, RoundVerdict, SCHEMA, SpotRow, Stamp, TABLES, encode, fingerprint, sound_name,
     };
 }
 
@@ -124,7 +124,7 @@ pub mod tour {
 }
 
 pub mod units {
-    pub use crate::units::UnitSystem;
+    pub use crate::units::{UnitSystem, number};
 }
 
 pub mod watch {

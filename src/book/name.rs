@@ -32,7 +32,7 @@ pub enum NameFault {
 /// What is wrong with it.
 ///
 /// ```
-/// use seatsong::book::{NameFault, sound_name};
+/// use seatsong::inside::book::{NameFault, sound_name};
 /// assert_eq!(sound_name("clips", "clips/2026-11/m2-main-1.wav"), Ok(()));
 /// assert_eq!(sound_name("clips", "clips/../../.bashrc"), Err(NameFault::Part));
 /// assert_eq!(sound_name("clips", "/etc/passwd"), Err(NameFault::Elsewhere));

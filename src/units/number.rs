@@ -63,7 +63,7 @@ pub enum NumberError {
 ///
 /// # Examples
 /// ```
-/// use seatsong::units::number;
+/// use seatsong::inside::units::number;
 /// assert_eq!(number::typed("2,6"), Ok(2.6));
 /// assert_eq!(number::typed("1 250"), Ok(1250.0));
 /// let asked = number::typed("1,250").unwrap_err().to_string();
