@@ -129,7 +129,7 @@ mod tests {
         assert!((got - want).abs() <= rel * want.abs(), "got {got}, want {want}");
     }
 
-    // CHECKS.md section 12: NIST SP 811, from memory; the worked-out column here is computed from inch, pound and gallon.
+    // NIST SP 811, from memory; the worked-out column here is computed from inch, pound and gallon.
     #[test]
     fn factors_follow_from_inch_pound_and_gallon() {
         close(M3_PER_GAL, 231.0 * 0.0254f64.powi(3), 1e-15);

@@ -123,7 +123,7 @@ mod tests {
 
     #[test]
     fn rating_and_rod_load_undo_each_other() {
-        // TRADE.md section 4: going from 6 to 5 in raises the rated pressure by (6/5)^2 = 1.44.
+        // Going from 6 to 5 in raises the rated pressure by (6/5)^2 = 1.44.
         let rise = rated_pressure_pa(5e5, 0.127).unwrap() / rated_pressure_pa(5e5, 0.1524).unwrap();
         assert!((rise - 1.44).abs() < 1e-12);
         assert!((rated_pressure_pa(rod_load_n(2e7, 0.15), 0.15).unwrap() - 2e7).abs() < 1e-6);

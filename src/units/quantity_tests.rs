@@ -21,7 +21,7 @@ fn close(got: f64, want: f64, rel: f64) {
     assert!((got - want).abs() <= rel * want.abs(), "got {got}, want {want}");
 }
 
-// Factors: CHECKS.md section 12 (NIST SP 811, from memory); 60 F = 288.7056 K and the torque are computed from them.
+// Factors: NIST SP 811, from memory; 60 F = 288.7056 K and the torque are computed from them.
 #[test]
 fn known_values_come_out_in_si() {
     for (text, kind, want) in [

@@ -23,7 +23,7 @@ fn phase(n: usize, spm: f64, start: f64) -> Vec<f64> {
     (0..n).map(|i| start + i as f64 * HOP_S * spm / 60.0).collect()
 }
 
-/// Synchronous averaging lowers unsynchronised noise by 10 lg N (CHECKS.md E1, E2).
+/// Synchronous averaging lowers unsynchronised noise by 10 lg N.
 #[test]
 fn the_mean_over_strokes_gains_ten_lg_n() {
     let edges = band_edges_hz();

@@ -1,4 +1,4 @@
-//! The drift chart as it runs against published average run lengths (CHECKS.md section 8c).
+//! The drift chart as it runs against published average run lengths.
 //!
 //! The chart turns each round into the normal score of its rank among the earlier ones; on independent rounds behind a long reference those
 //! scores are standard normal values, and the chart is the one-sided CUSUM of the tables. "via spc" = quoted with its paper in the example

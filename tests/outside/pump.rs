@@ -1,4 +1,4 @@
-//! The figures of `pump figures`, the check of a plate and the precharge (CHECKS.md sections 5 and 6).
+//! The figures of `pump figures`, the check of a plate and the precharge.
 //!
 //! "Handbook": N. J. Lapeyrouse, Formulas and Calculations for Drilling, Production and Workover, its examples as reproduced at
 //! scribd.com/document/106831148 ("Pump Output") and docs.kws.tn/formulas/1/pump-pressure.html. "Textbook": Guo & Liu, Applied Drilling
@@ -10,7 +10,7 @@ use seatsong::inside::pump::{
     precharge_at_temperature_pa, volumetric_efficiency,
 };
 
-/// Factors of NIST SP 811 (CHECKS.md section 12), apart from those of the program.
+/// Factors of NIST SP 811, apart from those of the program.
 const M_PER_IN: f64 = 0.0254;
 const PA_PER_PSI: f64 = 6_894.757_293_168;
 const PA_PER_BAR: f64 = 1e5;

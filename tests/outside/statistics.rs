@@ -1,4 +1,4 @@
-//! Robust statistics and Student's t (CHECKS.md section 8b).
+//! Robust statistics and Student's t.
 
 use seatsong::inside::robust::{
     MAD_TO_SIGMA, TheilSen, mad, median, normal_quantile, normal_upper_quantile, t_upper_quantile, theil_sen,

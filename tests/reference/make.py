@@ -157,7 +157,7 @@ def survival():
 def lines():
     t = np.arange(1.0, 6.0)
     cases = [
-        ("one wild value (CHECKS.md S7)", t, np.array([1.2, 1.9, 3.2, 3.9, 20.0])),
+        ("one wild value (S7)", t, np.array([1.2, 1.9, 3.2, 3.9, 20.0])),
         ("two points", np.array([0.0, 2.0]), np.array([1.0, 5.0])),
         ("noise about a slope", np.arange(40.0), 0.3 * np.arange(40.0) + 2.0 * noise(40, 5)),
         ("uneven x", np.cumsum(1.5 + noise(31, 6)), noise(31, 7)),

@@ -218,7 +218,7 @@ fn what_can_not_be_entered_is_refused_with_what_to_do() {
     assert!(figures.status.success(), "arithmetic needs no book");
 }
 
-/// P15, P16 and P20 of CHECKS.md: handbook (1800 psi at 60 are 450 psi at 30), drillingformulas.com, and the handbook's rule for mud weights.
+/// Handbook (1800 psi at 60 are 450 psi at 30), drillingformulas.com, and the handbook's rule for mud weights.
 #[test]
 fn the_pressure_at_another_rate_and_mud_weight() {
     let nowhere = tempfile::tempdir().unwrap().path().join("none");
